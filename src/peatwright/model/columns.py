@@ -155,4 +155,5 @@ def empty(layer: Layer, crs: str) -> pd.DataFrame:
     data = {c.name: pd.Series([], dtype=dtypes[c.kind]) for c in layer.columns}
     if layer.geometry == "none":
         return pd.DataFrame(data)
-    return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+    table: pd.DataFrame = gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+    return table
