@@ -72,7 +72,7 @@ def write_layers(
     needs it whole or not at all writes to a name beside it and renames.
 
     Args:
-        path: file to write; the standard wants a name that ends in `.gpkg`, and GDAL warns of others.
+        path: file to write; GDAL warns when its name does not end in `.gpkg`.
         tables: one table for each layer name; each is checked against `layers`.
         crs: CRS of every spatial table, anything that pyproj reads.
         layers: declared layers by name.
@@ -89,8 +89,9 @@ def write_layers(
     with _told_as_store_error(path, "written"):
         if not keep:
             path.unlink(missing_ok=True)
-        for name, table in ready.items():
-            _write_one(path, table, layers[name], crs)
+        with _clock_stopped():
+            for name, table in ready.items():
+                _write_one(path, table, layers[name], crs)
         with closing(sqlite3.connect(path, isolation_level=None)) as file:
             file.execute("PRAGMA synchronous = OFF")
             file.executescript("BEGIN;" + _SCHEMA_TABLES)
@@ -166,7 +167,6 @@ def _describe(file: sqlite3.Connection, layers: list[Layer]) -> None:
                 "INSERT INTO gpkg_data_columns VALUES (?, ?, NULL, NULL, ?, NULL, ?)",
                 (layer.name, column.name, described(column), limits[0][0] if limits else None),
             )
-    file.execute("UPDATE gpkg_contents SET last_change = ?", (LAST_CHANGE,))
 
 
 _Limit = tuple[str, str, str | None, float | None, int | None, float | None, int | None]
@@ -180,6 +180,17 @@ def _constraint(layer: Layer, column: Column) -> list[_Limit]:
     if column.low is not None and column.high is not None:
         return [(name, "range", None, column.low, 1, column.high, 1)]
     return []
+
+
+@contextmanager
+def _clock_stopped() -> Iterator[None]:
+    """Let GDAL write `LAST_CHANGE` as the time: it counts changes, so mending it later shows."""
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": LAST_CHANGE})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
 @contextmanager
