@@ -1,0 +1,243 @@
+"""The chain: each stage reads from the site, calls pure code and commits what it made.
+
+A stage is stale when the fingerprint of what it reads has changed. `run` brings the stale ones up
+to date and nothing else.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from peatwright import __version__
+from peatwright.model.errors import Fault, PeatwrightError
+from peatwright.model.progress import Progress, silent
+from peatwright.model.rules import Rules
+from peatwright.site import lock, rule_sheet
+from peatwright.site.folder import Site, given_fingerprint
+from peatwright.site.store import Made, Store
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from peatwright.packs.pack import PackInfo
+
+
+@dataclass(frozen=True)
+class Work:
+    """What a stage is given to work with. `today` is a date in words, for the pack's pages."""
+
+    site: Site
+    store: Store
+    rules: Rules
+    progress: Progress
+    today: str
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step of the chain.
+
+    `rules` are the sections of the rule sheet that it reads, `after` the stage whose results it
+    needs, `revision` a number that we raise when the code gives other results for the same input.
+    """
+
+    name: str
+    doing: str
+    after: str
+    rules: tuple[str, ...]
+    revision: int
+    work: Callable[[Work], Made]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What became of one stage in a run."""
+
+    stage: str
+    fresh: bool
+    report: dict[str, Any]
+
+
+class UnknownStageError(PeatwrightError):
+    """A stage was asked for that does not exist."""
+
+    code = 2
+
+
+def _take(at: Work) -> Made:
+    from peatwright.site.take import take
+
+    taken = take(at.site.given, at.rules, progress=at.progress)
+    tables = {
+        "given_drains": taken.given_drains,
+        "boundary": taken.boundary,
+        "probes": taken.probes,
+        "hand_depths": taken.hand_depths,
+        "limits": taken.limits,
+        "faults": _fault_table(taken.faults),
+    }
+    report = {"crs": taken.crs, "vertical": taken.vertical, "looks": len(taken.faults)}
+    return Made(tables, {"dtm": taken.dtm}, report)
+
+
+def _measure(at: Work) -> Made:
+    from peatwright.drains.measure import measure
+
+    previous = at.store.table("drains") if "measure" in at.store.states() else None
+    measured = measure(
+        at.store.raster("dtm"),
+        at.store.table("given_drains"),
+        at.rules.measure,
+        probes=at.store.table("probes"),
+        hand_depths=at.store.table("hand_depths"),
+        limits=at.store.table("limits"),
+        previous_drains=previous,
+        progress=at.progress,
+    )
+    tables = {
+        "drains": measured.drains,
+        "nodes": measured.nodes,
+        "stations": measured.stations,
+    }
+    report = dataclasses.asdict(measured.report)
+    report["faults"] = [fault.line() for fault in measured.faults]
+    rasters = {} if measured.upslope is None else {"upslope": measured.upslope}
+    return Made(tables, rasters, report)
+
+
+def _lay(at: Work) -> Made:
+    from peatwright.works.lay import lay
+
+    laid = lay(
+        at.store.table("drains"), at.store.table("nodes"), at.store.table("stations"), at.rules,
+        progress=at.progress,
+    )  # fmt: skip
+    report = {"faults": [fault.line() for fault in laid.faults]}
+    return Made({"reaches": laid.reaches, "items": laid.items}, {}, report)
+
+
+def _price(at: Work) -> Made:
+    from peatwright.works.price import price
+
+    table = price(
+        at.store.table("items"), at.store.table("reaches"), at.store.table("drains"), at.rules
+    )
+    at.progress(1.0, "priced")
+    return Made({"quantities": table})
+
+
+def pack_info(site: Site, store: Store, today: str) -> PackInfo:
+    """Return what every page of a pack says of the site and the layout behind it."""
+    from peatwright.packs.pack import PackInfo
+
+    states = store.states()
+    latest = next((n for n in reversed(LAYOUT_STAGES) if n in states), "")
+    return PackInfo(
+        site_name=site.info.name,
+        invented=site.info.invented,
+        attribution=site.info.attribution,
+        date=today,
+        fingerprint=states[latest].fingerprint[:12] if latest else "",
+        version=__version__,
+    )
+
+
+def _brief(at: Work) -> Made:
+    from peatwright.packs.pack import write_pack
+    from peatwright.site.pack_folder import replaced
+
+    info = pack_info(at.site, at.store, at.today)
+    tables = at.store.tables()
+    with replaced(at.site.folder) as folder:
+        files = write_pack(
+            folder, tables, at.store.raster("dtm"), at.rules, info, progress=at.progress
+        )
+        names = [path.relative_to(folder).as_posix() for path in files]
+    return Made(report={"files": names})
+
+
+LAYOUT_STAGES = ("measure", "lay", "price")
+LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
+STAGES = (
+    Stage("take", "reading and checking what is given", "", ("take", "limits"), 1, _take),
+    Stage("measure", "measuring the drains", "take", ("measure",), 1, _measure),
+    Stage("lay", "laying out the works", "measure", LAY_RULES, 1, _lay),
+    Stage("price", "pricing", "lay", ("rates",), 1, _price),
+    Stage("brief", "making the pack", "price", (), 1, _brief),
+)  # fmt: skip
+STAGE_NAMES = tuple(stage.name for stage in STAGES)
+
+
+def _fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
+    import pandas as pd
+
+    from peatwright.model.columns import empty
+    from peatwright.model.layers import FAULTS
+
+    if not faults:
+        return empty(FAULTS, "")
+    return pd.DataFrame([dataclasses.asdict(fault) for fault in faults])
+
+
+def _fingerprint(stage: Stage, upstream: str, rules: Rules) -> str:
+    held = [(name, dataclasses.astuple(getattr(rules, name))) for name in stage.rules]
+    said = repr((stage.name, stage.revision, upstream, held))
+    return hashlib.blake2b(said.encode(), digest_size=16).hexdigest()
+
+
+def fingerprints(site: Site, rules: Rules) -> dict[str, str]:
+    """Return the fingerprint that each stage has when it is up to date."""
+    prints = {"": given_fingerprint(site.given)}
+    for stage in STAGES:
+        prints[stage.name] = _fingerprint(stage, prints[stage.after], rules)
+    del prints[""]
+    return prints
+
+
+def stale(site: Site, store: Store, rules: Rules) -> list[str]:
+    """Return the names of the stages that `run` would run, in order."""
+    states = store.states()
+    wanted = fingerprints(site, rules)
+    return [
+        name
+        for name in STAGE_NAMES
+        if name not in states or states[name].fingerprint != wanted[name]
+    ]
+
+
+def run(
+    site: Site,
+    *,
+    today: str,
+    to: str = STAGE_NAMES[-1],
+    listen: Callable[[Stage], Progress] | None = None,
+) -> Iterator[Told]:
+    """Bring every stale stage up to `to` up to date, yielding after each.
+
+    `listen` is asked for a progress for each stage that is about to run. Holds the site's lock
+    for as long as the iteration lasts. Raises a `PeatwrightError`; what was complete stays.
+    """
+    if to not in STAGE_NAMES:
+        raise UnknownStageError(
+            Fault("--to", "", repr(to), ", ".join(STAGE_NAMES), "Name one of these stages.")
+        )
+    rules = rule_sheet.read(site.folder)
+    store = Store(site.folder)
+    with lock.held(site.folder):
+        wanted = fingerprints(site, rules)
+        for stage in STAGES[: STAGE_NAMES.index(to) + 1]:
+            state = store.states().get(stage.name)
+            if state is not None and state.fingerprint == wanted[stage.name]:
+                yield Told(stage.name, False, dict(state.report))
+                continue
+            progress = listen(stage) if listen else silent
+            made = stage.work(Work(site, store, rules, progress, today))
+            crs = (
+                made.report["crs"] if stage.name == "take" else store.states()["take"].report["crs"]
+            )
+            store.commit(stage.name, wanted[stage.name], made, crs)
+            yield Told(stage.name, True, dict(made.report))
