@@ -19,7 +19,7 @@ F32 = NDArray[np.float32]
 
 # Ground along a drain stands at least this far above the bed it falls to.
 LEAST_RISE_M = 0.55
-SHORTEST_M = 25
+SHORTEST_M = {"drain": 25, "rill": 4}
 OPEN, OVERGROWN, CULVERT, JUNCTION = "open", "overgrown", "culvert", "junction"
 
 
@@ -95,12 +95,12 @@ def channel(
         end, end_air = float(receiver.bed_dug_m[at]), float(receiver.bed_m[at])
         if receiver.plan.kind != "drain":
             end, end_air = end + 0.03, end + 0.08
-        if plan.kind == "drain":
+        if plan.kind in {"drain", "rill"}:
             level = ndimage.gaussian_filter1d(frame.sample(ground_m, xy), 3.0, mode="nearest")
-            too_low = np.flatnonzero(level[:-8] - end < LEAST_RISE_M)
+            too_low = np.flatnonzero(level[:-3] - end < LEAST_RISE_M)
             if len(too_low):
                 xy = xy[too_low[-1] + 1 :]
-            if len(xy) < SHORTEST_M:
+            if len(xy) < SHORTEST_M[plan.kind]:
                 return None
             plan = replace(plan, xy=xy)
     s = chainage(xy)
@@ -119,7 +119,8 @@ def channel(
         depth = _mix(rng, n, 30.0, f.depth_low_m, f.depth_high_m) + 0.2 * big
         depth *= 0.45 if plan.old else 1.0
         top = np.clip(0.55 + 0.75 * depth + _mix(rng, n, 14.0, -0.2, 0.35) + big, 0.6, 1.6)
-        top = np.clip(top, f.top_low_m, f.top_high_m)
+        # Sides have slumped here and there.
+        top = np.clip(top + 0.07 * wander(rng, n, 1.5), f.top_low_m, f.top_high_m)
         bottom = np.clip(top * _mix(rng, n, 20.0, 0.35, 0.5), 0.25, 0.75)
         fill = _mix(rng, n, 18.0, f.fill_low_m, f.fill_high_m) * np.where(plan.old, 0.8, 1.0)
         # Deep peat has sunk most; the downhill side more than the uphill side.
@@ -140,12 +141,17 @@ def channel(
         depth = f.gully_depth_low_m * (0.6 + 0.4 * ramp) + _mix(rng, n, 12.0, 0.0, 0.7) * ramp
         depth = np.minimum(depth * (1.1 if main else 0.9), f.gully_depth_high_m)
         top = f.gully_top_low_m + (1.0 + 2.0 * ramp) * (1.0 if main else 0.6)
-        top = top + 0.55 * wander(rng, n, 4.0) + 0.35 * wander(rng, n, 1.6)
+        top = top + 0.9 * wander(rng, n, 4.0) + 0.5 * wander(rng, n, 1.6)
         top = np.clip(top, f.gully_top_low_m, f.gully_top_high_m)
         bottom = np.clip(top * _mix(rng, n, 8.0, 0.25, 0.5), 0.5, 4.0)
         fill = np.full(n, 0.02)
         sag_w += 1.5
         sag_d += 0.08
+    elif plan.kind == "rill":
+        depth = np.linspace(0.3, 0.9, n)
+        top = np.linspace(0.8, 2.2, n) + 0.2 * wander(rng, n, 2.0)
+        bottom = 0.4 * top
+        fill = np.full(n, 0.02)
     elif plan.kind == "burn":
         ramp = np.clip(s / (300.0 * frame.scale), 0.0, 1.0)
         depth = 0.45 + 0.5 * ramp + 0.08 * wander(rng, n, 10.0)
@@ -237,38 +243,47 @@ def _runs(rng: np.random.Generator, length_m: float) -> tuple[tuple[float, float
 
 
 def cut(frame: Frame, ground_m: F32, channels: list[Channel], figures: Figures) -> F32:
-    """Cut channels with their sags and spoil into the ground; returns new levels."""
+    """Cut channels with their sags and spoil into the ground; returns new levels.
+
+    A cell's level is the mean of its four quarters, as a gridded terrain model's is.
+    """
     shape = ground_m.shape
-    sag, spoil = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    low = np.full(shape, np.inf, np.float32)
     stamp = np.zeros(shape, np.int32)
     near, at = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    for k, c in enumerate(channels, start=1):
-        carve_line(
-            np.ascontiguousarray(c.plan.xy[:, 0]),
-            np.ascontiguousarray(c.plan.xy[:, 1]),
-            c.bed_m,
-            c.shoulder_m,
-            c.top_m,
-            c.bottom_m,
-            c.sag_width_m,
-            c.sag_depth_m,
-            c.spoil_side,
-            c.spoil_height_m,
-            c.spoil_width_m,
-            figures.spoil_gap_m,
-            SEA_X_M,
-            SEA_Y_M + frame.height_m,
-            frame.cell_m,
-            k,
-            stamp,
-            near,
-            at,
-            sag,
-            spoil,
-            low,
-        )
-    return np.asarray(np.minimum(ground_m - sag + spoil, low), np.float32)
+    total = np.zeros(shape, np.float32)
+    k = 0
+    for quarter in range(4):
+        east_m, north_m = (frame.cell_m * (0.5 * (quarter >> i & 1) - 0.25) for i in (0, 1))
+        sag, spoil = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        low = np.full(shape, np.inf, np.float32)
+        for c in channels:
+            k += 1
+            carve_line(
+                np.ascontiguousarray(c.plan.xy[:, 0]),
+                np.ascontiguousarray(c.plan.xy[:, 1]),
+                c.bed_m,
+                c.shoulder_m,
+                c.top_m,
+                c.bottom_m,
+                c.sag_width_m,
+                c.sag_depth_m,
+                c.spoil_side,
+                c.spoil_height_m,
+                c.spoil_width_m,
+                figures.spoil_gap_m,
+                SEA_X_M + east_m,
+                SEA_Y_M + frame.height_m + north_m,
+                frame.cell_m,
+                k,
+                stamp,
+                near,
+                at,
+                sag,
+                spoil,
+                low,
+            )
+        total += np.minimum(ground_m - sag + spoil, low)
+    return np.asarray(total * np.float32(0.25), np.float32)
 
 
 def track_on(frame: Frame, ground_m: F32, track: F64, crown_m: float, half_m: float) -> F32:

@@ -114,14 +114,22 @@ def texture(
 
 def burn_axis(frame: Frame) -> F64:
     """Return the burn's line from its head to the south edge, about a metre apart."""
-    v = np.linspace(0.71, -0.004, max(int(frame.height_m), 60))
-    return frame.xy(burn_u(v), v)
+    v = np.linspace(0.71, -0.004, max(2 * int(frame.height_m), 60))
+    return frame.xy(burn_u(frame, v), v)
 
 
-def burn_u(v: F64) -> F64:
-    """Place of the burn across the site, as a part of its width."""
-    bends = 0.022 * np.sin(11.0 * v + 0.6) + 0.006 * np.sin(37.0 * v) + 0.003 * np.sin(81.0 * v)
-    return np.asarray(0.46 + 0.05 * (0.5 - v) + bends, np.float64)
+def valley_u(v: F64) -> F64:
+    """Place of the valley's middle across the site, as a part of its width."""
+    return np.asarray(0.46 + 0.05 * (0.5 - v) + 0.022 * np.sin(11.0 * v + 0.6), np.float64)
+
+
+def burn_u(frame: Frame, v: F64) -> F64:
+    """Place of the burn across the site: the valley's middle, with bends of the burn's own size."""
+    y = v * frame.height_m
+    swell = 0.5 + 0.3 * np.sin(y / 61.0 + 2.0) + 0.2 * np.sin(y / 17.0)
+    bends_m = 5.5 * swell * np.sin(y / 13.7 + 2.6 * np.sin(y / 47.0))
+    bends_m = bends_m + 2.2 * np.sin(y / 5.3 + 2.1 * np.sin(y / 21.0))
+    return valley_u(v) + bends_m * np.clip((0.72 - v) / 0.15, 0.25, 1.0) / frame.width_m
 
 
 def hillside(frame: Frame, u: F64, v: F64) -> F64:
@@ -140,14 +148,18 @@ def hillside(frame: Frame, u: F64, v: F64) -> F64:
 
 def valley(frame: Frame, u: F64, v: F64) -> F64:
     """Lowering of the ground towards the burn, m."""
-    away_m = np.abs(u - burn_u(v)) * frame.width_m / frame.scale
+    away_m = np.abs(u - valley_u(v)) * frame.width_m
+    broad_m = away_m / frame.scale
     young = np.clip((0.74 - v) / 0.5, 0.0, 1.0)
-    deep = young**1.3 * (7.0 * np.exp(-((away_m / 150.0) ** 2)) + 5.0 * np.exp(-(away_m / 26.0)))
-    return np.asarray(deep * frame.scale, np.float64)
+    wide = young**1.3 * (7.0 * np.exp(-((broad_m / 150.0) ** 2)) + 4.5 * np.exp(-broad_m / 30.0))
+    # The burn has cut a small flat-floored valley of its own, wide enough for its bends.
+    inner = young * 2.0 / (1.0 + (away_m / (7.0 + 5.0 * young)) ** 6)
+    return np.asarray(wide * frame.scale + inner, np.float64)
 
 
 def _step(x: NDArray[np.floating], sharp: float) -> NDArray[np.floating]:
-    return 1.0 / (1.0 + np.exp(-np.clip(x / sharp, -30.0, 30.0)))
+    """Rise from 0 to 1 around x = 0."""
+    return np.asarray(0.5 * (1.0 + np.tanh(x * (0.5 / sharp))), x.dtype)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +209,9 @@ def undrained(rng: np.random.Generator, frame: Frame, figures: Figures) -> Land:
     hummock = texture(rng, frame, 1.1, 7.0, 1.0)
     tussock = texture(rng, frame, 1.0, 2.2, 0.4)
     ground = broad - spread(low)
-    ground += 0.10 * mid + (0.035 + 0.02 * flat) * hummock + 0.012 * tussock
+    uneven = texture(rng, frame, 25.0, 180.0, 1.5)
+    rough = np.clip(1.0 + 0.35 * uneven, 0.4, 2.0)
+    ground += 0.10 * mid + rough * ((0.035 + 0.02 * flat) * hummock + 0.012 * tussock)
     ground -= (0.16 * (1.0 - 0.8 * flat)) * np.maximum(flush - 0.2, 0.0)
 
     # Pools lie on the watershed, drawn out along the contour; their water is level.
@@ -210,19 +224,18 @@ def undrained(rng: np.random.Generator, frame: Frame, figures: Figures) -> Land:
     ground -= 0.30 * depth.astype(np.float32)
 
     # Hags: bare peat flats among islands, thinning out away from the gully heads.
-    islands = texture(rng, frame, 3.0, 22.0, 1.3, (1.0, 1.5))
+    islands = texture(rng, frame, 4.5, 20.0, 1.0, (1.0, 1.6))
     lobes = np.full((frame.rows, frame.cols), np.inf, np.float32)
     for hu, hv, wide, tall in HAG_LOBES:
         away = np.hypot((u[None, :] - hu) / wide, (v[:, None] - hv) / tall)
         np.minimum(lobes, away.astype(np.float32), out=lobes)
-    bare = _step(islands - (-0.25 + 2.1 * lobes**1.5) + 0.2 * mid, 0.10)
+    bare = _step(islands - (-0.45 + 1.7 * lobes**2) + 0.15 * mid, 0.07)
     bare = np.where(lobes < 1.6, bare, 0.0)
     ground -= (0.95 - 0.3 * np.minimum(lobes, 1.0)) * bare.astype(np.float32)
 
-    uneven = texture(rng, frame, 25.0, 180.0, 1.5)
     peat = 0.30 + 3.0 * np.exp(-((slope_deg / 3.4) ** 1.5)) * (1.0 + 0.22 * uneven)
     peat += 0.12 * uneven - 0.25 * long_waves * flat
-    low_full = spread(np.exp(-(np.abs(U - burn_u(V)) * frame.width_m / (22.0 * frame.scale))))
+    low_full = spread(np.exp(-(np.abs(U - valley_u(V)) * frame.width_m / 16.0)))
     peat *= 1.0 - 0.85 * low_full * (_column(v) < 0.74)
     peat = np.clip(peat, figures.peat_low_m, figures.peat_high_m)
     return Land(

@@ -288,7 +288,27 @@ def gullies(rng: np.random.Generator, frame: Frame, burn: F64) -> list[Plan]:
                 into="Gully main",
             )
         )
-    return plans
+    return plans + _rills(rng, frame, plans)
+
+
+def _rills(rng: np.random.Generator, frame: Frame, into: list[Plan]) -> list[Plan]:
+    """Short side cuts that eat back from a gully's banks."""
+    rills: list[Plan] = []
+    for plan in into:
+        at = rng.uniform(10.0, 25.0)
+        while at < 0.75 * len(plan.xy):
+            i = int(at)
+            ahead = plan.xy[min(i + 5, len(plan.xy) - 1)] - plan.xy[max(i - 5, 0)]
+            turn = np.radians(rng.choice([-1.0, 1.0]) * rng.uniform(105.0, 150.0))
+            c, s = np.cos(turn), np.sin(turn)
+            away = np.array([ahead[0] * c - ahead[1] * s, ahead[0] * s + ahead[1] * c])
+            away *= rng.uniform(6.0, 16.0) / np.hypot(*away)
+            elbow = plan.xy[i] + 0.5 * away + rng.normal(0.0, 1.0, 2)
+            line = metred(np.stack([plan.xy[i] + away, elbow, plan.xy[i]]))
+            name = f"Rill {len(rills) + 1:02d}"
+            rills.append(Plan(name, "rill", "gully", line, into=plan.name, given=False))
+            at += rng.uniform(14.0, 45.0) * (0.6 + 0.4 * frame.scale)
+    return rills
 
 
 def track_line(frame: Frame) -> F64:
@@ -324,7 +344,45 @@ def lay_out(
             rng, frame, figures, letter, line, BURN_ID, straight_m, reach_m * frame.width_m
         )
     plans += contour_system(rng, frame, broad_m, figures, burn)
-    return _apart(plans), track_line(frame)
+    plans += _lone_drains(rng, frame, burn)
+    track = track_line(frame)
+    return [*_apart(plans), *_ditches(frame, burn, track)], track
+
+
+def _lone_drains(rng: np.random.Generator, frame: Frame, burn: F64) -> list[Plan]:
+    """One drain under the track, one that leaves the site, and the neighbour's that takes it."""
+
+    def line(u: tuple[float, ...], v: tuple[float, ...]) -> F64:
+        return frame.xy(np.array(u), np.array(v))
+
+    mouth = burn[int(np.argmin(np.abs(burn[:, 1] - SEA_Y_M - 0.028 * frame.height_m)))]
+    south = np.concatenate([line((0.15, 0.21, 0.29), (0.225, 0.15, 0.075)), mouth[None]])
+    beyond = line((0.962, 0.966, 0.958, 0.964), (0.78, 0.45, 0.2, -0.01))
+    ditch = dug_by_eye(rng, beyond, 70.0, 0.3)
+    join = ditch[int(0.24 * len(ditch))]
+    east = np.concatenate([line((0.805, 0.88), (0.675, 0.64)), join[None]])
+    return [
+        Plan("S main", "drain", "lone", dug_by_eye(rng, south, 50.0, 0.3), into=BURN_ID),
+        Plan("Neighbour", "drain", "neighbour", ditch, given=False),
+        Plan("K01", "drain", "lone", dug_by_eye(rng, east, 50.0, 0.3), into="Neighbour"),
+    ]
+
+
+def _ditches(frame: Frame, burn: F64, track: F64) -> list[Plan]:
+    """Roadside ditches along the track's upper side, from both sides to the burn."""
+    along = np.gradient(track, axis=0)
+    along /= np.hypot(along[:, 0], along[:, 1])[:, None]
+    upper = track + 3.6 * np.stack([-along[:, 1], along[:, 0]], axis=1)
+    gap = cKDTree(burn).query(upper)[0]
+    meet = int(np.argmin(gap))
+    reach = int(0.27 * frame.width_m)
+    mouth = burn[int(np.argmin(np.hypot(*(burn - upper[meet]).T)))][None]
+    west = np.concatenate([upper[max(0, meet - reach) : meet - 4], mouth])
+    east = np.concatenate([upper[meet + 5 : meet + reach][::-1], mouth])
+    return [
+        Plan("Ditch west", "ditch", "track", metred(west), into=BURN_ID, given=False),
+        Plan("Ditch east", "ditch", "track", metred(east), into=BURN_ID, given=False),
+    ]
 
 
 def _apart(plans: list[Plan]) -> list[Plan]:
@@ -350,4 +408,5 @@ def _gap(a: F64, b: F64) -> float:
     """Least distance between two sets of points, m."""
     if (a.min(0) > b.max(0) + 20.0).any() or (b.min(0) > a.max(0) + 20.0).any():
         return 20.0
-    return float(cKDTree(b).query(a, distance_upper_bound=20.0)[0].min(initial=20.0))
+    near, _ = cKDTree(b).query(a, distance_upper_bound=20.0)
+    return float(np.min(near, initial=20.0))

@@ -208,7 +208,9 @@ def _as_flown(
     lost = np.maximum(depth / frame.cell_m, 0.0).astype(int)
     out[np.arange(rows)[:, None] < lost[None, :]] = np.nan
     # Holes: standing water that returned nothing, one of them across a drain.
-    drain = max((c for c in channels if c.plan.kind == "drain"), key=lambda c: c.s_m[-1])
+    drain = max(
+        (c for c in channels if c.plan.kind == "drain" and c.plan.given), key=lambda c: c.s_m[-1]
+    )
     on_drain = drain.plan.xy[int(0.55 * len(drain.plan.xy))]
     spots = [on_drain, *frame.xy(rng.uniform(0.06, 0.9, 6), rng.uniform(0.2, 0.9, 6))]
     for k, (x, y) in enumerate(spots):
@@ -230,7 +232,7 @@ def _as_flown(
 
 def _drawn(rng: np.random.Generator, channels: list[Channel], figures: Figures) -> gpd.GeoDataFrame:
     """Return lines as an officer draws them: few points, a little off, some the wrong way."""
-    names, notes, shapes = [], [], []
+    names, kinds, notes, shapes = [], [], [], []
     k = 0
     for c in channels:
         if not c.plan.given:
@@ -257,11 +259,12 @@ def _drawn(rng: np.random.Generator, channels: list[Channel], figures: Figures) 
             line = line[::-1]
         k += 1
         names.append(c.plan.name)
+        kinds.append(c.plan.kind)
         notes.append(
             "eroding gully" if c.plan.kind == "gully" else "overgrown" if c.plan.old else ""
         )
         shapes.append(shapely.LineString(line))
-    return gpd.GeoDataFrame({"name": names, "note": notes}, geometry=shapes, crs=CRS)
+    return gpd.GeoDataFrame({"name": names, "kind": kinds, "note": notes}, geometry=shapes, crs=CRS)
 
 
 def _boundary(frame: Frame, fence: F64) -> gpd.GeoDataFrame:
@@ -336,17 +339,18 @@ def _nogo(
     ring = np.array(cairn) + 15.0 * np.stack([np.cos(angle) * 1.2, np.sin(angle)], axis=1)
     wire = frame.xy(np.array([-0.01, 0.33, 0.66, 1.01]), np.array([0.28, 0.42, 0.56, 0.70]))
 
-    def clipped(line: F64, step: int) -> shapely.LineString:
+    def clipped(line: F64, step: int) -> shapely.Geometry:
         keep = np.concatenate([line[::step], line[-1:]])
         box = shapely.box(SEA_X_M, SEA_Y_M, SEA_X_M + frame.width_m, SEA_Y_M + frame.height_m)
         return shapely.set_precision(shapely.intersection(shapely.LineString(keep), box), 0.01)
 
     rows = [
         ("heritage", "Stone ring (invented)", shapely.Polygon(ring.round(2))),
-        ("overhead_line", "33 kV line (invented)", clipped(wire, 1)),
-        ("burn", BURN, clipped(burn.plan.xy, 6)),
+        ("overhead line", "33 kV line (invented)", clipped(wire, 1)),
+        ("watercourse", BURN, clipped(burn.plan.xy, 6)),
         ("track", "Moss track (invented)", clipped(track, 10)),
-        ("buried_service", "Water pipe (invented)", clipped(pipe, 40)),
+        ("buried service", "Water pipe (invented)", clipped(pipe, 40)),
+        ("water supply", "Spring box (invented)", shapely.Point(frame.xy(0.1, 0.05).round(1))),
     ]
     return gpd.GeoDataFrame(
         {"kind": [r[0] for r in rows], "name": [r[1] for r in rows]},
