@@ -18,7 +18,10 @@ from peatwright.model.cited import Cited
 from peatwright.model.raster import Grid, Raster
 from peatwright.terrain._strips import run_strips, strips, threads_for
 from peatwright.terrain.burning import burn, burn_through
-from peatwright.terrain.flow import _kernels
+from peatwright.terrain.flow.basins import _kernels as basin_kernels
+from peatwright.terrain.flow.codes import D_COL, D_ROW, NO_DATA
+from peatwright.terrain.flow.totals import _kernels as total_kernels
+from peatwright.terrain.flow.ways import _kernels as way_kernels
 
 __all__ = [
     "Directions",
@@ -83,16 +86,16 @@ class Directions:
         rows, cols = self.codes.shape
         step = np.zeros(256, np.int64)
         for code in range(1, 9):
-            step[code] = _kernels.D_ROW[code] * cols + _kernels.D_COL[code]
+            step[code] = D_ROW[code] * cols + D_COL[code]
         out = np.arange(rows * cols, dtype=np.int64).reshape(rows, cols) + step[self.codes]
-        out[self.codes == _kernels.NO_DATA] = -1
+        out[self.codes == NO_DATA] = -1
         return out
 
     def powers_of_two(self) -> NDArray[np.uint8]:
         """Return the codes as 1, 2, 4 … 128 clockwise from east, 0 leaves, 247 no data."""
         table = np.zeros(256, np.uint8)
         table[1:9] = 1 << np.arange(8)
-        table[_kernels.NO_DATA] = 247
+        table[NO_DATA] = 247
         return table[self.codes]
 
 
@@ -126,7 +129,7 @@ def fill(
     ways = flow_directions(raster, filled, outlets=outlets, threads=threads)
     lifted = np.empty(filled.values.shape, np.float32)
     queue = np.empty(lifted.size, np.int64)
-    _kernels.lift_along(filled.values, ways.codes, float(drop_m), queue, lifted)
+    way_kernels.lift_along(filled.values, ways.codes, float(drop_m), queue, lifted)
     return Raster(lifted, raster.grid)
 
 
@@ -136,14 +139,14 @@ def _fill(raster: Raster, sinks: NDArray[np.bool_], threads: int | None) -> NDAr
     labels, basins = _basins(values, count)
     ends, passes = _passes(values, labels, sinks, count)
     tree = np.empty(basins - 1, np.int32)
-    picked = _kernels.spanning_tree(ends, passes, basins, tree)
+    picked = basin_kernels.spanning_tree(ends, passes, basins, tree)
     levels = np.empty(basins, np.float32)
-    _kernels.basin_levels(ends, passes, tree, picked, levels)
+    basin_kernels.basin_levels(ends, passes, tree, picked, levels)
     out = np.empty(values.shape, np.float32)
     run_strips(
         values.shape[0],
         count,
-        lambda a, b: _kernels.raise_rows(values, labels, levels, a, b, out),
+        lambda a, b: basin_kernels.raise_rows(values, labels, levels, a, b, out),
     )
     return out
 
@@ -153,12 +156,12 @@ def _basins(values: NDArray[np.float32], count: int) -> tuple[NDArray[np.int32],
     rows = values.shape[0]
     codes = np.empty(values.shape, np.uint8)
     labels = np.empty(values.shape, np.int32)
-    pits = run_strips(rows, count, lambda a, b: _kernels.descend_rows(values, a, b, codes))
+    pits = run_strips(rows, count, lambda a, b: basin_kernels.descend_rows(values, a, b, codes))
     tops = [a for a, _ in strips(rows, count)]
     first = dict(zip(tops, np.cumsum([1, *pits[:-1]]).tolist(), strict=True))
-    run_strips(rows, count, lambda a, b: _kernels.label_pits(codes, a, b, first[a], labels))
-    if sum(run_strips(rows, count, lambda a, b: _kernels.trace_labels(codes, a, b, labels))):
-        _kernels.trace_seams(codes, labels)
+    run_strips(rows, count, lambda a, b: basin_kernels.label_pits(codes, a, b, first[a], labels))
+    if sum(run_strips(rows, count, lambda a, b: basin_kernels.trace_labels(codes, a, b, labels))):
+        basin_kernels.trace_seams(codes, labels)
     return labels, sum(pits) + 1
 
 
@@ -168,7 +171,7 @@ def _passes(
     sinks: NDArray[np.bool_],
     count: int,
 ) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-    room = max(CHUNK_PASSES, 10 * values.shape[1])
+    room = max(min(CHUNK_PASSES, values.size // 4), 10 * values.shape[1])
 
     def strip(first: int, past: int) -> list[tuple[NDArray[np.int32], NDArray[np.float32]]]:
         held = np.full((HELD_PASSES, 2), -1, np.int32)
@@ -179,12 +182,12 @@ def _passes(
             ends = np.empty((room + HELD_PASSES, 2), np.int32)
             level = np.empty(room + HELD_PASSES, np.float32)
             counted = np.zeros(1, np.int64)
-            row = _kernels.pass_rows(
+            row = basin_kernels.pass_rows(
                 values, labels, sinks, row, past, held, held_level, ends, level[:room], counted
             )
             n = int(counted[0])
             if row == past:
-                n = _kernels.flush_passes(held, held_level, ends, level, n)
+                n = basin_kernels.flush_passes(held, held_level, ends, level, n)
             found.append((ends[:n].copy(), level[:n].copy()))
         return found
 
@@ -231,11 +234,11 @@ def flow_directions(
     unresolved = run_strips(
         grid.rows,
         count,
-        lambda a, b: _kernels.steepest_rows(
+        lambda a, b: way_kernels.steepest_rows(
             levels, sinks, per_dx, per_dy, per_diagonal, a, b, codes
         ),
     )
-    if sum(unresolved) and _kernels.resolve_flats(bed.view(np.int32), levels, codes):
+    if sum(unresolved) and way_kernels.resolve_flats(bed.view(np.int32), levels, codes):
         msg = "the surface still has closed hollows; fill it first"
         raise ValueError(msg)
     return Directions(codes, filled)
@@ -254,7 +257,7 @@ def _weights(directions: Directions, weights: NDArray[np.float64] | None) -> NDA
     """Return a fresh array of what each cell adds; by default its own area."""
     codes = directions.codes
     if weights is None:
-        total = np.full(codes.shape, directions.grid.cell_area_m2)
+        total = np.full(codes.shape, directions.grid.cell_area_m2, np.float64)
     else:
         total = np.array(weights, np.float64)
         if total.shape != codes.shape:
@@ -282,22 +285,22 @@ def accumulate(
     rows, cols = codes.shape
     count = threads_for(codes.size, threads)
     givers = np.empty(codes.shape, np.uint8)
-    run_strips(rows, count, lambda a, b: _kernels.givers_rows(codes, a, b, givers))
+    run_strips(rows, count, lambda a, b: total_kernels.givers_rows(codes, a, b, givers))
 
     def strip(first: int, past: int) -> NDArray[np.int64]:
         waiting = np.empty(2 * cols, np.int64)
-        held = _kernels.gather_rows(codes, givers, first, past, total, waiting)
+        held = total_kernels.gather_rows(codes, givers, first, past, total, waiting)
         return waiting[:held]
 
     waiting = np.concatenate(run_strips(rows, count, strip))
-    _kernels.gather_waiting(codes, givers, waiting, waiting.size, total)
+    total_kernels.gather_waiting(codes, givers, waiting, waiting.size, total)
     _blank(codes, total, count)
     return total
 
 
 def _blank(codes: NDArray[np.uint8], total: NDArray[np.float64], count: int) -> None:
     def strip(first: int, past: int) -> None:
-        total[first:past][codes[first:past] == _kernels.NO_DATA] = np.nan
+        total[first:past][codes[first:past] == NO_DATA] = np.nan
 
     run_strips(codes.shape[0], count, strip)
 
@@ -335,9 +338,9 @@ def multiple_flow_accumulation(
     count = threads_for(codes.size, threads)
     givers = np.empty(codes.shape, np.uint8)
     run_strips(
-        grid.rows, count, lambda a, b: _kernels.many_givers_rows(levels, codes, a, b, givers)
+        grid.rows, count, lambda a, b: total_kernels.many_givers_rows(levels, codes, a, b, givers)
     )
-    _kernels.gather_spread(levels, codes, givers, per_distance, contour, power, total)
+    total_kernels.gather_spread(levels, codes, givers, per_distance, contour, power, total)
     _blank(codes, total, count)
     return total
 

@@ -1,0 +1,1 @@
+"""Basins of pits and the levels at which they spill."""

@@ -1,0 +1,1 @@
+"""What flows through each cell."""

@@ -1,0 +1,1 @@
+"""The one neighbour that each cell drains to."""
