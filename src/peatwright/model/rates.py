@@ -53,6 +53,9 @@ class Rates:
         source="derived from staginfrastructure.co.uk, Achnacarry phase 3, if 65 days", read="via",
     )  # fmt: skip
     reprofile_m_per_day_high: float = cited(160.0, "m/day", "reprofiling, quick", 1, 5000)
+    minutes_spoil_gap_low: float = cited(1.0, "min", "one gap or break in spoil, quick", 0, 600)
+    minutes_spoil_gap_likely: float = cited(2.0, "min", "one gap or break in spoil", 0, 600)
+    minutes_spoil_gap_high: float = cited(5.0, "min", "one gap or break in spoil, slow", 0, 600)
     hours_timber_dam_low: float = cited(1.0, "h", "one timber dam, quick", 0.1, 80)
     hours_timber_dam_likely: float = cited(2.0, "h", "one timber dam", 0.1, 80)
     hours_timber_dam_high: float = cited(4.0, "h", "one timber dam, slow", 0.1, 80)

@@ -116,6 +116,11 @@ class MethodRules:
     upslope_peat_max_m2: float = cited(
         50000.0, "m²", "largest upslope area for dams of peat; more water needs hard dams", 100, 1e8
     )
+    upslope_watercourse_m2: float = cited(
+        500000.0, "m²",
+        "a line with more ground above it than this is taken for a natural watercourse and left",
+        1000, 1e9,
+    )  # fmt: skip
     timber_width_max_m: float = cited(2.5, "m", "widest channel for a timber dam", 0.5, 6)
     timber_height_max_m: float = cited(
         1.0, "m", "highest timber dam", 0.3, 2, source=YPP_GULLY, read="original"
@@ -123,6 +128,7 @@ class MethodRules:
     stone_width_max_m: float = cited(
         2.0, "m", "widest channel for a stone dam", 0.5, 6, source=YPP_GULLY, read="original"
     )
+    stone_height_max_m: float = cited(1.0, "m", "highest stone dam", 0.3, 2)
     piling_width_max_m: float = cited(4.0, "m", "widest channel for a piled dam", 0.5, 10)
     piling_peat_min_m: float = cited(
         1.0, "m", "least peat below the bed to hold piling (in shallow peat it cracks)", 0.3, 5,
@@ -172,6 +178,20 @@ class SpacingRules:
         5.0, "m", "last dam at least this far from the outfall or watercourse", 0, 50,
         source="no published figure found", read="memory",
     )  # fmt: skip
+    off_target_cost: float = cited(
+        5.0, "money/m²",
+        "what a spacing one metre off the usual distance is worth, growing with its square",
+        0.01, 1000,
+    )  # fmt: skip
+    poor_outlet_cost: float = cited(
+        50.0, "money", "what it is worth to stand a dam where the ground beside it falls away",
+        0, 10000,
+    )  # fmt: skip
+    close_cost: float = cited(
+        3.0, "money/m",
+        "what each metre is worth by which a dam stands nearer below a junction or above an end",
+        0, 1000,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -196,6 +216,10 @@ class DamRules:
     face_slope_ratio: float = cited(
         1.0, "m/m", "horizontal run per metre of height on both faces", 0, 4
     )
+    peat_length_ratio: float = cited(
+        2.0, "ratio", "length of a peat dam along the drain as multiple of the drain's width", 0, 5,
+        source=SRDP, read="original",
+    )  # fmt: skip
     untouched_below_m: float = cited(
         1.0, "m", "ground left untouched below a dam", 0, 5, read="common practice"
     )
@@ -208,6 +232,10 @@ class DamRules:
     outlet_run_m: float = cited(
         6.0, "m", "ground beside the outlet that must fall away from the drain", 1, 30
     )
+    outlet_fall_min_m: float = cited(
+        0.05, "m", "ground beside an outlet that falls less than this is not said to fall away",
+        0, 1,
+    )  # fmt: skip
     spoil_gap_width_m: float = cited(
         2.4, "m", "width of the gap lowered in old spoil at an outlet", 0.5, 10
     )
