@@ -237,7 +237,7 @@ def _show(asked: argparse.Namespace) -> int:
 
 
 def _demo(asked: argparse.Namespace) -> int:
-    from peatwright.demo import make_demo_site
+    from peatwright.demo.site import make_demo_site
 
     site = make_demo_site(asked.folder, asked.seed)
     print(f"Made the invented site {site.folder}.")
