@@ -1,0 +1,1 @@
+"""Speed and memory beside general-purpose libraries, and accuracy beside truth. Never tests."""
