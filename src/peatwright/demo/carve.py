@@ -201,7 +201,7 @@ def channel(
 
     if plan.kind == "drain":
         # Old spoil lies on the downhill side, broken where it was spread or has rotted away.
-        sides = ndimage.gaussian_filter1d(left - right, 12.0, mode="nearest")
+        sides = ndimage.gaussian_filter1d(left - right, 35.0, mode="nearest")
         spoil_side = np.where(sides < 0.0, 1.0, -1.0)
         lies = _stretch(s, _runs(rng, s[-1]), 2.0) * np.clip(s / 6.0, 0, 1)
         if receiver is not None and receiver.plan.kind == "drain":

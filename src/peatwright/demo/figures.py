@@ -49,12 +49,8 @@ class Figures:
     sag_depth_low_m: float = cited(0.05, "m", "shallowest sag", 0.0, 1)
     sag_depth_high_m: float = cited(0.40, "m", "deepest sag", 0.0, 1)
     sag_per_peat_ratio: float = cited(0.16, "ratio", "deepest sag as part of peat depth", 0.0, 0.5)
-    spoil_low_m: float = cited(
-        0.2, "m", "lowest spoil bank", 0, 1, source="common practice", read="memory"
-    )
-    spoil_high_m: float = cited(
-        0.5, "m", "highest spoil bank", 0, 1, source="common practice", read="memory"
-    )
+    spoil_low_m: float = cited(0.2, "m", "lowest spoil bank", 0, 1, read="memory")
+    spoil_high_m: float = cited(0.5, "m", "highest spoil bank", 0, 1, read="memory")
     spoil_width_m: float = cited(1.0, "m", "width of the spoil bank", 0.3, 3, read="memory")
     spoil_gap_m: float = cited(0.2, "m", "ledge between shoulder and spoil", 0, 2)
     fill_low_m: float = cited(0.05, "m", "least water and heather over the dug bed", 0, 1)

@@ -178,7 +178,7 @@ def undrained(rng: np.random.Generator, frame: Frame, figures: Figures) -> Land:
     u = (np.arange(frame.cols) + 0.5) / frame.cols
     v = 1.0 - (np.arange(frame.rows) + 0.5) / frame.rows
     # The broad shapes are made at a coarse step and drawn out: they hold nothing finer.
-    step = 8
+    step = 4
     uc = (np.arange(-1, frame.cols // step + 2) * step + 0.5) / frame.cols
     vc = 1.0 - (np.arange(-1, frame.rows // step + 2) * step + 0.5) / frame.rows
     U, V = np.meshgrid(uc, vc)

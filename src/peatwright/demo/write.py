@@ -10,7 +10,7 @@ import pandas as pd
 import rasterio
 import shapely
 from numpy.typing import NDArray
-from rasterio.transform import from_origin
+from rasterio.transform import Affine
 from scipy import ndimage
 
 from peatwright.demo import DemoSite
@@ -375,7 +375,7 @@ def _write_dtm(path: Path, frame: Frame, dtm: F32) -> None:
         dtype="float32",
         crs=CRS,
         nodata=NODATA,
-        transform=from_origin(SEA_X_M, SEA_Y_M + frame.height_m, frame.cell_m, frame.cell_m),
+        transform=Affine(frame.cell_m, 0.0, SEA_X_M, 0.0, -frame.cell_m, SEA_Y_M + frame.height_m),
         tiled=True,
         blockxsize=256,
         blockysize=256,
