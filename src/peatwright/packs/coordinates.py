@@ -20,7 +20,8 @@ Floats = NDArray[np.float64]
 BRITISH_GRID = 27700
 WGS84 = 4326
 DRIFT = (
-    "ETRS89 is taken as WGS 84, as handsets in Europe do; the two have drifted less than 1 m apart"
+    "ETRS89 is taken as WGS 84, as handsets in Europe do; "
+    "the two have drifted about 1 m apart since 1989"
 )
 
 

@@ -1,0 +1,153 @@
+"""The whole layout on one screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+
+import pandas as pd
+
+from peatwright.model.rules import Rules
+from peatwright.packs.info import PackInfo
+from peatwright.packs.wording import count, joined, methods_present, number, plain
+
+WIDTH = 80
+HEIGHT = 24
+
+
+def site_row(tables: Mapping[str, pd.DataFrame]) -> pd.Series:
+    """Return the row of the quantities that sums the site, or zeros when there is none."""
+    quantities = tables["quantities"]
+    rows = quantities[quantities["scope"] == "site"]
+    if len(rows):
+        return rows.iloc[-1]
+    return pd.Series(dict.fromkeys(quantities.select_dtypes("number").columns, 0.0))
+
+
+def cost_drivers(site: pd.Series, rules: Rules) -> list[tuple[str, float]]:
+    """Return what spreads the cost, with the money from low to high when it alone moves."""
+    rates = rules.rates
+    days = site["hours"] / rates.hours_per_day
+    spread = {
+        "machine speed": (site["hours_high"] - site["hours_low"])
+        / rates.hours_per_day * rates.day_likely,
+        "day rate": days * (rates.day_high - rates.day_low),
+        "timber": site["timbers"] * (rates.timber_high - rates.timber_low),
+        "stone": site["stone_t"] * (rates.stone_high - rates.stone_low),
+        "piling": site["piling_m2"] * (rates.piling_high - rates.piling_low),
+    }  # fmt: skip
+    return sorted(((k, float(v)) for k, v in spread.items() if v > 0), key=lambda p: -p[1])
+
+
+def method_rows(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, float, int]]:
+    """Return method, length of drain in m and number of dams, for each method in use."""
+    reaches, items = tables["reaches"], tables["items"]
+    dams = items[items["kind"] == "dam"]
+    return [
+        (
+            method,
+            float(reaches.loc[reaches["method"] == method, "length_m"].sum()),
+            int((dams["method"] == method).sum()),
+        )
+        for method in methods_present(reaches)
+    ]
+
+
+def looks(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Return what a person must look at, as counts in words."""
+    drains, items, faults = tables["drains"], tables["items"], tables.get("faults")
+    stations = tables["stations"]
+    found = [
+        (int((items["note"] != "").sum()), "item with a note", "items with a note"),
+        (int((drains["note"] != "").sum()), "drain with a note", "drains with a note"),
+        (
+            int(((items["kind"] == "dam") & (items["outlet_side"] == "")).sum()),
+            "dam without an outlet",
+            "dams without an outlet",
+        ),
+        (
+            int((faults["severity"] == "look").sum()) if faults is not None else 0,
+            "fault in what was given",
+            "faults in what was given",
+        ),
+        (
+            int((stations["forbidden_why"] != "").sum()),
+            "m of drain near limits",
+            "m of drain near limits",
+        ),
+    ]
+    return [count(n, one, many) for n, one, many in found if n]
+
+
+def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackInfo) -> list[str]:
+    """Return the layout in at most 24 lines of at most 80 letters."""
+    drains, items = tables["drains"], tables["items"]
+    site = site_row(tables)
+    money = rules.rates.currency
+    total = float(drains["length_m"].sum())
+    dams = int((items["kind"] == "dam").sum())
+    lines = [plain(info.title, WIDTH), "─" * WIDTH]
+    lines.append(f"Drains     {count(len(drains), 'drain')}, {number(total / 1000, 2, 'km')}")
+    for method, length, built in method_rows(tables):
+        share = 100 * length / total if total else 0.0
+        what = count(built, "dam") if built else ""
+        lines.append(
+            f"  {method:<13}{number(length, 0, 'm'):>10}  {share:4.0f} %   {what}".rstrip()
+        )
+    zips = items[items["kind"] == "zip"]
+    lines.append(
+        f"To build   {count(dams, 'dam')}, {count(len(zips), 'zip run')} of "
+        f"{number(zips['length_m'].sum(), 0, 'm')}, "
+        f"{count(int(items['kind'].isin(['spoil gap', 'spoil break']).sum()), 'spoil gap')}"
+    )
+    lines.append(
+        f"Peat       {number(site['fill_m3'], 0, 'm³')} in dams, {number(site['zip_m3'], 0, 'm³')} "
+        f"zipped, {number(site['spoil_m3'], 0, 'm³')} of spoil moved"
+    )
+    lines.append(
+        f"Machine    {number(site['hours'], 0, 'h')} "
+        f"({number(site['hours_low'])} to {number(site['hours_high'])} h)"
+    )
+    lines.append(
+        f"Cost       {number(site['cost'])} {money} "
+        f"({number(site['cost_low'])} to {number(site['cost_high'])})"
+    )
+    drivers = cost_drivers(site, rules)[:2]
+    if drivers:
+        told = joined([f"{name} ({number(worth)})" for name, worth in drivers])
+        lines.append(f"           range mostly from {told}")
+    unmeasured, unseen = drains["unmeasured_m"].sum(), drains["unseen_m"].sum()
+    lines.append(
+        f"Not known  {number(unmeasured, 0, 'm')} could not be measured, "
+        f"on {number(unseen, 0, 'm')} no drain is visible"
+    )
+    lines += _wrapped("Look at    ", "; ".join(looks(tables)) or "nothing was marked", 2)
+    lines += _wrapped(
+        "Caution    ",
+        "Screening only: a competent person checks each item on the ground and decides; services, "
+        "slope stability, water downstream and season come first.",
+        3,
+    )
+    lines += _wrapped(
+        "Files      ",
+        "README.txt, overview.pdf, long-sections.pdf, schedule.xlsx, schedule.csv, layers.gpkg, "
+        "handset/*.gpx",
+        2,
+    )
+    return [_fitted(line) for line in lines[:HEIGHT]]
+
+
+def _fitted(line: str) -> str:
+    """Return a line cut to the width of the screen."""
+    return line if len(line) <= WIDTH else line[: WIDTH - 1] + "…"
+
+
+def _wrapped(label: str, text: str, most: int) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=label,
+        subsequent_indent=" " * len(label),
+        max_lines=most,
+        placeholder=" …",
+    )
