@@ -233,7 +233,7 @@ def undrained(rng: np.random.Generator, frame: Frame, figures: Figures) -> Land:
     bare = np.where(lobes < 1.6, bare, 0.0)
     ground -= (0.95 - 0.3 * np.minimum(lobes, 1.0)) * bare.astype(np.float32)
 
-    peat = 0.30 + 3.0 * np.exp(-((slope_deg / 3.4) ** 1.5)) * (1.0 + 0.22 * uneven)
+    peat = 0.70 + 2.7 * np.exp(-((slope_deg / 4.6) ** 1.5)) * (1.0 + 0.22 * uneven)
     peat += 0.12 * uneven - 0.25 * long_waves * flat
     low_full = spread(np.exp(-(np.abs(U - valley_u(V)) * frame.width_m / 16.0)))
     peat *= 1.0 - 0.85 * low_full * (_column(v) < 0.74)
