@@ -1,0 +1,71 @@
+"""How likely each kind is for a piece of line: boosted trees, held as text beside this file.
+
+Trained by `tools/find_train.py` on invented ground and on open terrain (LiDAR © Kartverket,
+hoydedata.no, CC BY 4.0) with lines read by eye.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+
+from peatwright.drains.find.net import _kernels as k
+
+CLASSES = ("nothing", "drain", "roadside ditch", "natural channel", "rut")
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Judge:
+    """Trees of depth three: class, measure and threshold of each fork, value of each leaf."""
+
+    base: F64
+    of_class: NDArray[np.int64]
+    feature: NDArray[np.int64]
+    cut: F64
+    value: F64
+
+    def chances(self, measures: F64) -> F64:
+        """Return the chance of each class (columns of `CLASSES`) for rows of measures."""
+        score = np.tile(self.base, (len(measures), 1))
+        k.add_trees(
+            np.ascontiguousarray(measures, np.float64), self.of_class, self.feature, self.cut,
+            self.value, score,
+        )  # fmt: skip
+        score -= score.max(1, keepdims=True)
+        p: F64 = np.exp(score)
+        p /= p.sum(1, keepdims=True)
+        return p
+
+
+def parse(text: str) -> dict[str, Judge]:
+    """Read the judges from their text, by name."""
+    rows: dict[str, list[list[float]]] = {}
+    base: dict[str, F64] = {}
+    name = ""
+    for line in text.splitlines():
+        if line.startswith("judge "):
+            name = line.split()[1]
+            rows[name] = []
+        elif line.startswith("base "):
+            base[name] = np.array(line.split()[1:], float)
+        elif line and not line.startswith("#"):
+            rows[name].append([float(w) for w in line.split()])
+    out = {}
+    for key, held in rows.items():
+        a = np.array(held)
+        out[key] = Judge(
+            base[key], a[:, 0].astype(np.int64), a[:, 1:8].astype(np.int64), a[:, 8:15].copy(),
+            a[:, 15:].copy(),
+        )  # fmt: skip
+    return out
+
+
+@lru_cache(maxsize=1)
+def shipped() -> dict[str, Judge]:
+    """Return the judges that ship with the package."""
+    return parse(resources.files(__package__).joinpath("judge.txt").read_text("utf-8"))

@@ -1,0 +1,1 @@
+"""Line points to a network: neighbours, components, segments between nodes, and cleaning."""

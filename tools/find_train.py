@@ -1,0 +1,205 @@
+"""Train the judge of found lines: gradient-boosted trees on line pieces, written as text.
+
+Data: two of the real tiles (LiDAR © Kartverket, hoydedata.no, CC BY 4.0; lines read by eye) and
+invented ground. `python tools/find_train.py` writes src/peatwright/drains/find/judge.txt.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import rasterio
+import shapely
+from find_ground import make
+
+from peatwright.drains.find.finder import look_at
+from peatwright.drains.find.judge import CLASSES, parse
+from peatwright.drains.find.lines import FIRST_LEAST, sift
+from peatwright.drains.find.network import place
+from peatwright.drains.find.pieces import FEATURES, measure
+from peatwright.model.find_rules import FindRules
+from peatwright.model.raster import Grid, Raster
+
+HERE = Path(__file__).resolve().parents[1]
+GROUND = Path(os.environ.get("PEATWRIGHT_GROUND", HERE.parent / "shared" / "ground"))
+KIND = {
+    "ditch": 1, "drain": 1, "roadside": 2, "natural channel": 3, "other linear": 4,
+    "track rut/other linear": 4, "rut": 4,
+}  # fmt: skip
+
+
+def real(name: str):
+    """A real tile as raster, and per reading its lines, kinds, certainties and area."""
+    with rasterio.open(GROUND / name / "dtm.tif") as r:
+        z = r.read(1, masked=True).filled(np.nan).astype(np.float32)
+        t = r.transform
+    grid = Grid(t.c, t.f, t.a, -t.e, *z.shape, "EPSG:25832")
+    readings = []
+    for x in "ab":
+        f = GROUND / name / f"lines_{x}.geojson"
+        if f.exists():
+            g = gpd.read_file(f)
+            area = gpd.read_file(GROUND / name / f"area_{x}.geojson").union_all()
+            kind = g.kind.map(KIND).to_numpy()
+            readings.append((g.geometry.to_numpy(), kind, g.certainty.to_numpy(), area))
+    return Raster(z, grid), readings
+
+
+def invented(seed: int, cell: float):
+    """An invented tile in the same form."""
+    z, lines = make(seed)
+    f = int(cell / 0.5)
+    if f > 1:
+        z = z.reshape(z.shape[0] // f, f, -1, f).mean((1, 3)).astype(np.float32)
+    top = 500.0
+    grid = Grid(0.0, top, cell, cell, *z.shape, "EPSG:27700")
+    geo = np.array([shapely.LineString(np.c_[m.xy[:, 0], top - m.xy[:, 1]]) for m in lines])
+    kind = np.array([KIND[m.kind] for m in lines], int)
+    return Raster(z, grid), [(geo, kind, np.ones(len(lines), int), shapely.box(0, 0, 500, 500))]
+
+
+def examples(s, grid: Grid, readings):
+    """Pieces of lines: measures, soft classes and weights (metres)."""
+    p = measure(s, grid.dx_m, grid.dy_m)
+    x, y = place(s.points, grid.dx_m, grid.dy_m)
+    x, y = grid.x_left_m + x, grid.y_top_m - y
+    geo = np.array([
+        shapely.LineString(np.c_[x[p.order[a:b]], y[p.order[a:b]]])
+        for a, b in zip(p.start[:-1], p.start[1:], strict=True)
+    ])  # fmt: skip
+    total = np.zeros((len(geo), len(CLASSES)))
+    weight = np.zeros(len(geo))
+    for lines, kind, sure, area in readings:
+        inside = shapely.contains(area, shapely.centroid(geo))
+        share = np.zeros((len(geo), len(CLASSES)))
+        for c in range(1, len(CLASSES)):
+            near = shapely.buffer(shapely.union_all(lines[(kind == c) & (sure <= 2)]), 2.0)
+            share[:, c] = shapely.length(shapely.intersection(geo, near)) / geo_len(geo)
+        doubt = shapely.buffer(shapely.union_all(lines[sure > 2]), 2.0)
+        grey = shapely.length(shapely.intersection(geo, doubt)) / geo_len(geo) > 0.3
+        over = np.maximum(share[:, 1:].sum(1), 1.0)
+        share[:, 1:] /= over[:, None]
+        share[share < 0.25] = 0.0  # a crossing is no match
+        share[:, 0] = 1 - share[:, 1:].sum(1)
+        w = p.length_m * inside * ~(grey & (share[:, 1] < 0.5))
+        total += share * w[:, None]
+        weight += w
+    ok = weight > 0
+    n = len(readings)
+    return p.feature[ok], total[ok] / weight[ok, None], weight[ok] / n
+
+
+def geo_len(geo):
+    """Lengths, never zero."""
+    return np.maximum(shapely.length(geo), 1e-6)
+
+
+def grow(binned, grad, hess, w, depth, leaf_m, lam):
+    """One tree of fixed depth on binned measures: feature, bin and leaf values."""
+    nodes = 2**depth - 1
+    feature = np.zeros(nodes, int)
+    cut = np.full(nodes, 255)
+    at = np.zeros(len(grad), int)
+    for node in range(nodes):
+        here = at == node
+        if here.sum() >= 10:
+            gs, hs, ws = grad[here], hess[here], w[here]
+            g0, h0 = gs.sum(), hs.sum()
+            best = 1e-3
+            for f in range(binned.shape[1]):
+                b = binned[here, f]
+                g = np.cumsum(np.bincount(b, gs, 64))[:-1]
+                h = np.cumsum(np.bincount(b, hs, 64))[:-1]
+                m = np.cumsum(np.bincount(b, ws, 64))[:-1]
+                gain = g**2 / (h + lam) + (g0 - g) ** 2 / (h0 - h + lam) - g0**2 / (h0 + lam)
+                gain[(m < leaf_m) | (ws.sum() - m < leaf_m)] = 0
+                k = int(gain.argmax())
+                if gain[k] > best:
+                    best, feature[node], cut[node] = gain[k], f, k
+        go = binned[:, feature[node]] > cut[node]
+        at = np.where(here, 2 * node + 1 + go, at)
+    leaf = at - nodes
+    value = -np.bincount(leaf, grad, nodes + 1) / (np.bincount(leaf, hess, nodes + 1) + lam)
+    return feature, cut, value, leaf
+
+
+def train(x, y, w, rounds=90, rate=0.08, depth=3, leaf_m=80.0, lam=40.0, seed=1):
+    """Softmax boosting with soft classes; returns trees and the start scores."""
+    rng = np.random.default_rng(seed)
+    edges = [
+        np.unique(np.quantile(x[:, f], np.linspace(0, 1, 64)[1:-1])) for f in range(x.shape[1])
+    ]
+    binned = np.stack([np.searchsorted(e, x[:, f], "left") for f, e in enumerate(edges)], 1)
+    base = np.log((w[:, None] * y).sum(0) / w.sum() + 1e-4)
+    score = np.tile(base, (len(x), 1))
+    trees = []
+    for _ in range(rounds):
+        p = np.exp(score - score.max(1, keepdims=True))
+        p /= p.sum(1, keepdims=True)
+        pick = rng.random(len(x)) < 0.6
+        for c in range(y.shape[1]):
+            g = np.where(pick, w * (p[:, c] - y[:, c]), 0.0)
+            h = np.where(pick, w * np.maximum(p[:, c] * (1 - p[:, c]), 1e-3), 0.0)
+            f, k, v, leaf = grow(binned, g, h, w * pick, depth, leaf_m, lam)
+            v = rate * v
+            score[:, c] += v[leaf]
+            at = [edges[f[i]][k[i]] if k[i] < len(edges[f[i]]) else np.inf for i in range(len(f))]
+            trees.append((c, f, np.array(at), v))
+    return base, trees
+
+
+def write(path: Path, judges) -> None:
+    """Write the judges as text: one tree a line."""
+    out = ["# classes: " + " ".join(c.replace(" ", "_") for c in CLASSES)]
+    out.append("# measures: " + " ".join(FEATURES))
+    for name, (base, trees) in judges.items():
+        out.append(f"judge {name}")
+        out.append("base " + " ".join(f"{b:.5g}" for b in base))
+        for c, f, at, v in trees:
+            out.append(
+                f"{c} " + " ".join(map(str, f)) + " " + " ".join(f"{a:.5g}" for a in at) + " "
+                + " ".join(f"{a:.4g}" for a in v)
+            )  # fmt: skip
+    path.write_text("\n".join(out) + "\n")
+
+
+def gather_examples(grounds, raws):
+    """Examples of all grounds, each with its own weight."""
+    sets = []
+    for (raster, readings, weight), s in zip(grounds, raws, strict=True):
+        a, b, c = examples(s, raster.grid, readings)
+        sets.append((a, b, c * weight))
+    x, y, w = (np.concatenate(k) for k in zip(*sets, strict=True))
+    sys.stderr.write(
+        f"{len(x)} pieces, {w.sum() / 1000:.0f} km; km by class {(w @ y / 1000).round(1)}\n"
+    )
+    return x, y, w
+
+
+def main() -> None:
+    """Collect examples, train both judges, write."""
+    tiles = os.environ.get("TILES", "drained_basin").split(",")
+    real_weight = float(os.environ.get("REAL_WEIGHT", "4"))
+    rules = FindRules()
+    grounds = [(*real(t), real_weight) for t in tiles if t]
+    for seed in range(int(os.environ.get("SEEDS", "24"))):
+        grounds.append((*invented(seed, 1.0 if seed % 4 == 3 else 0.5), 1.0))
+    raws = [look_at(g[0], rules) for g in grounds]
+    first = train(*gather_examples(grounds, raws), rounds=60)
+    path = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "src/peatwright/drains/find/judge.txt"
+    write(path, {"first": first, "second": first})
+    judge = parse(path.read_text())["first"]
+    sifted = [
+        sift(s, judge, g[0].grid.dx_m, g[0].grid.dy_m, rules, FIRST_LEAST)
+        for g, s in zip(grounds, raws, strict=True)
+    ]
+    second = train(*gather_examples(grounds, sifted))
+    write(path, {"first": first, "second": second})
+
+
+if __name__ == "__main__":
+    main()
