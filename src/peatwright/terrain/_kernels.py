@@ -152,11 +152,9 @@ def shade_rows(
     past: int,
     out: U8,
 ) -> int:
-    """Shade from one light, or a mean over several weighted by how much each rakes the slope.
+    """Shade from the first light; with more, the mean of that and the darkest of the others.
 
-    `lights` holds one row (east, north, up) per light. Several lights are weighted by the squared
-    sine between the light's bearing and the slope's aspect (Mark 1992), so that no direction of
-    valley is lost.
+    `lights` holds one row (east, north, up) per light.
     """
     count = lights.shape[0]
     for r in range(first, past):
@@ -167,20 +165,19 @@ def shade_rows(
                 continue
             east *= z_factor
             north *= z_factor
-            steep = east * east + north * north
-            scale = 1.0 / math.sqrt(1.0 + steep)
-            total = 0.0
-            weights = 0.0
+            scale = 1.0 / math.sqrt(1.0 + east * east + north * north)
+            shade = 0.0
+            darkest = 1.0
             for k in range(count):
                 lit = (lights[k, 2] - east * lights[k, 0] - north * lights[k, 1]) * scale
-                weight = 1.0
-                if count > 1 and steep > 0.0:
-                    across = east * lights[k, 1] - north * lights[k, 0]
-                    flat = lights[k, 0] * lights[k, 0] + lights[k, 1] * lights[k, 1]
-                    weight = across * across / (steep * flat) if flat > 0.0 else 1.0
-                total += weight * max(lit, 0.0)
-                weights += weight
-            out[r, c] = int(1.5 + 254.0 * min(total / weights, 1.0))
+                lit = min(max(lit, 0.0), 1.0)
+                if k == 0:
+                    shade = lit
+                else:
+                    darkest = min(darkest, lit)
+            if count > 1:
+                shade = 0.5 * (shade + darkest)
+            out[r, c] = int(1.5 + 254.0 * shade)
     return 0
 
 

@@ -28,8 +28,6 @@ NOISE_MASK_GAIN = Cited(
     source="Immerkaer 1996, Computer Vision and Image Understanding 64: 300-302",
     read="memory",
 )
-RAKING_LIGHTS_DEG = (225.0, 270.0, 315.0, 360.0)
-"""Bearings of the four lights of many-sided shading (Mark 1992, USGS OFR 92-422; memory)."""
 NOISE_CELLS = 2_000_000
 """A median of this many cells is steady to about a thousandth."""
 
@@ -52,12 +50,13 @@ def hillshade(
         azimuth_deg: bearing of the light, clockwise from grid north.
         altitude_deg: height of the light above the horizon, 0 to 90.
         z_factor: levels are multiplied by it; 3 or so brings out drains on a gentle bog.
-        many_sided: light from four bearings instead of `azimuth_deg`, each weighted by how much
-            it rakes the slope, so that drains of every direction show.
+        many_sided: the mean of this shading and the darker of two more, lit from the left and
+            the right. One light loses drains that run along it; here both their banks darken.
         threads: one per core by default; give 1 inside a parallel task.
 
     """
-    bearings = np.radians(np.array(RAKING_LIGHTS_DEG if many_sided else (azimuth_deg,)))
+    turns_deg = np.array((0.0, 90.0, -90.0) if many_sided else (0.0,))
+    bearings = np.radians(azimuth_deg + turns_deg)
     altitude = np.radians(altitude_deg)
     lights = np.stack(
         [

@@ -178,33 +178,6 @@ def trace_seams(codes: U8, labels: I32) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _keep_pass(
-    low: int,
-    high: int,
-    level: float,
-    held: I32,
-    held_level: F32,
-    ends: I32,
-    levels: F32,
-    count: int,
-) -> int:
-    """Hold the lowest pass of a pair in a small table; a pair that is pushed out is written."""
-    slot = (low * 73 + high * 151) & (held.shape[0] - 1)
-    if held[slot, 0] == low and held[slot, 1] == high:
-        held_level[slot] = min(held_level[slot], level)
-        return count
-    if held[slot, 0] >= 0:
-        ends[count, 0] = held[slot, 0]
-        ends[count, 1] = held[slot, 1]
-        levels[count] = held_level[slot]
-        count += 1
-    held[slot, 0] = low
-    held[slot, 1] = high
-    held_level[slot] = level
-    return count
-
-
-@njit(cache=True, nogil=True)
 def pass_rows(
     values: F32,
     labels: I32,
@@ -219,76 +192,60 @@ def pass_rows(
 ) -> int:
     """Write passes between neighbouring basins, and to the outside, into `ends` and `levels`.
 
-    Stops before a row that might not fit; returns the first row not done. `counted[0]` is how many
-    passes are held in the arrays. `outlets` of no cells means none.
+    The lowest pass of a pair is held in a small table while the scan is near it; a pair that
+    another pushes out is written, so a pair may be written more than once. Stops before a row that
+    might not fit; returns the first row not done. `counted[0]` is how many passes are in the
+    arrays. `outlets` of no cells means none.
     """
+    # The table is handled in place: a call with arrays costs more than the rest of the step.
     rows, cols = values.shape
     count = counted[0]
     has_outlets = outlets.size > 0
+    mask = held.shape[0] - 1
     for r in range(first, past):
         if levels.size - count < 5 * cols:
             counted[0] = count
             return r
+        rim_row = r == 0 or r == rows - 1
         for c in range(cols):
             a = labels[r, c]
             z = values[r, c]
-            if a > 0 and (
-                r == 0
-                or c == 0
-                or r == rows - 1
-                or c == cols - 1
-                or (has_outlets and outlets[r, c])
-            ):
-                count = _keep_pass(0, a, z, held, held_level, ends, levels, count)
-            if c + 1 < cols:
-                b = labels[r, c + 1]
-                if b != a:
-                    count = _pass_between(
-                        a, b, z, values[r, c + 1], held, held_level, ends, levels, count
-                    )
-            if r + 1 == rows:
-                continue
-            b = labels[r + 1, c]
-            if b != a:
-                count = _pass_between(
-                    a, b, z, values[r + 1, c], held, held_level, ends, levels, count
-                )
-            if c > 0:
-                b = labels[r + 1, c - 1]
-                if b != a:
-                    count = _pass_between(
-                        a, b, z, values[r + 1, c - 1], held, held_level, ends, levels, count
-                    )
-            if c + 1 < cols:
-                b = labels[r + 1, c + 1]
-                if b != a:
-                    count = _pass_between(
-                        a, b, z, values[r + 1, c + 1], held, held_level, ends, levels, count
-                    )
+            for k in range(5):
+                b = a
+                level = z
+                if k == 0:
+                    if rim_row or c == 0 or c == cols - 1 or (has_outlets and outlets[r, c]):
+                        b = 0
+                elif k == 1:
+                    if c + 1 < cols:
+                        b = labels[r, c + 1]
+                        level = values[r, c + 1]
+                elif r + 1 < rows:
+                    cc = c + k - 3
+                    if 0 <= cc < cols:
+                        b = labels[r + 1, cc]
+                        level = values[r + 1, cc]
+                if a == b:
+                    continue
+                # No data is the outside, with no level of its own: the pass is the data cell.
+                if b == 0 or (a != 0 and z > level):
+                    level = z
+                low = min(a, b)
+                high = max(a, b)
+                slot = (low * 73 + high * 151) & mask
+                if held[slot, 0] == low and held[slot, 1] == high:
+                    held_level[slot] = min(held_level[slot], level)
+                    continue
+                if held[slot, 0] >= 0:
+                    ends[count, 0] = held[slot, 0]
+                    ends[count, 1] = held[slot, 1]
+                    levels[count] = held_level[slot]
+                    count += 1
+                held[slot, 0] = low
+                held[slot, 1] = high
+                held_level[slot] = level
     counted[0] = count
     return past
-
-
-@njit(cache=True, nogil=True)
-def _pass_between(
-    a: int,
-    b: int,
-    za: float,
-    zb: float,
-    held: I32,
-    held_level: F32,
-    ends: I32,
-    levels: F32,
-    count: int,
-) -> int:
-    # No data is the outside at no level of its own, so the pass to it is the data cell.
-    if a == 0:
-        level = zb
-    elif b == 0 or za > zb:
-        level = za
-    else:
-        level = zb
-    return _keep_pass(min(a, b), max(a, b), level, held, held_level, ends, levels, count)
 
 
 @njit(cache=True, nogil=True)

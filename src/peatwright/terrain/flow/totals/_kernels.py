@@ -134,7 +134,7 @@ def many_givers_rows(levels: F32, codes: U8, first: int, past: int, out: U8) -> 
     return 0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def spread_shares(
     levels: F32,
     codes: U8,

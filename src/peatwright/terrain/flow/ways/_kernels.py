@@ -114,7 +114,7 @@ def steepest_rows(
     return unresolved
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _push(keys: I64, cells: I64, size: int, key: int, cell: int) -> int:
     i = size
     while i > 0:
@@ -129,7 +129,7 @@ def _push(keys: I64, cells: I64, size: int, key: int, cell: int) -> int:
     return size + 1
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _pop(keys: I64, cells: I64, size: int) -> int:
     """Drop the first entry; return the new size. Read entry 0 before calling."""
     size -= 1
@@ -152,7 +152,7 @@ def _pop(keys: I64, cells: I64, size: int) -> int:
     return size
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _rank(bits: int, order: int) -> int:
     """Return a whole number that sorts like the float32 of these bits, then by order of arrival."""
     if bits < 0:
