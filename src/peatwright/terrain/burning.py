@@ -42,7 +42,7 @@ def cells_along(
     parts = max(1, int(np.ceil(at_m[-1] / (STEP_CELLS * min(grid.dx_m, grid.dy_m)))))
     chainage = np.union1d(np.linspace(0.0, at_m[-1], parts + 1), at_m)
     row, col = grid.to_cells(
-        np.interp(chainage, at_m, line[:, 1]), np.interp(chainage, at_m, line[:, 0])
+        np.interp(chainage, at_m, line[:, 0]), np.interp(chainage, at_m, line[:, 1])
     )
     r = np.floor(row + 0.5).astype(np.int64)
     c = np.floor(col + 0.5).astype(np.int64)
@@ -125,7 +125,7 @@ def _lowest_near(
 ) -> tuple[NDArray[np.float64], float] | None:
     """Return the place (m) and level of the lowest cell within reach, or None on no data."""
     grid = raster.grid
-    row, col = grid.to_cells(point[1:2], point[0:1])
+    row, col = grid.to_cells(point[0:1], point[1:2])
     r0 = int(np.floor(row[0] - reach_m / grid.dy_m + 0.5))
     r1 = int(np.floor(row[0] + reach_m / grid.dy_m + 0.5)) + 1
     c0 = int(np.floor(col[0] - reach_m / grid.dx_m + 0.5))
