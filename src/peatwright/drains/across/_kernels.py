@@ -1,0 +1,400 @@
+"""Compiled loops for measuring averaged cross-sections.
+
+Arrays and numbers in, results into `out`, an integer status back. Every loop runs on one thread
+without the interpreter lock.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from peatwright.drains._kernels import median_of
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+I32 = NDArray[np.int32]
+I8 = NDArray[np.int8]
+
+# Why a station could not be measured; `sections.WHY` holds the words.
+MEASURED = 0
+NO_TERRAIN = 1
+NO_ROOM_LEFT = 2
+NO_ROOM_RIGHT = 3
+NO_BANK = 4
+TOO_WIDE = 5
+NO_DRAIN = 6
+BESIDE_OTHER = 7
+
+# Columns of a measured section.
+BED = 0
+DEPTH = 1
+GROUND = 2
+RMS = 3
+LEFT = 4
+RIGHT = 15
+# Within a side, from LEFT or RIGHT on.
+OFFSET = 0
+LEVEL = 1
+TOE = 2
+SAG_WIDTH = 3
+SAG_DEPTH = 4
+EDGE_LEVEL = 5
+FALL = 6
+SPOIL_HEIGHT = 7
+SPOIL_WIDTH = 8
+ROOM = 9
+EDGE_OFFSET = 10
+COLUMNS = 26
+
+
+@njit(cache=True, nogil=True)
+def _side_median(
+    z: F32, offsets: F64, slope: float, d: int, start: int, room: F64
+) -> tuple[float, int]:
+    """Median level of one side's outer ground, taken to the bed along the slope."""
+    middle = offsets.shape[0] // 2
+    n = 0
+    for j in range(start, middle + 1):
+        v = z[middle + d * j]
+        if not math.isnan(v):
+            room[n] = v - slope * offsets[middle + d * j]
+            n += 1
+    return median_of(room, n), n
+
+
+@njit(cache=True, nogil=True)
+def _crossing(r: F64, low: int, high: int, level: float) -> float:
+    """Fractional index at which r first rises to `level`; `high` when it does not."""
+    for j in range(low + 1, high + 1):
+        if r[j] >= level:
+            rise = r[j] - r[j - 1]
+            return j - 1 + ((level - r[j - 1]) / rise if rise > 0.0 else 1.0)
+    return float(high)
+
+
+@njit(cache=True, nogil=True)
+def _bank(
+    r: F64, room: int, step: float, widest_m: float, seen_m: float, spoil_m: float, out: F64
+) -> int:
+    """Find shoulder and spoil on one side.
+
+    `r[0..room]` are levels outwards from the bed with the ground's slope taken out. Out: shoulder
+    offset, level (of r), toe offset, spoil height, width, and the index of the spoil's outer foot
+    (that of the shoulder without spoil). Returns 0, or 1 when there is no bank.
+    """
+    lim = min(room, round((widest_m + 1.0) / step))
+    # The first ridge after which the ground falls again: a spoil bank or a natural rise.
+    top = 0
+    ridge = -1
+    for j in range(1, lim + 1):
+        if r[j] > r[top]:
+            top = j
+        elif r[top] - r[j] > max(0.5 * spoil_m, 0.3 * (r[top] - r[0])) and (
+            r[top] - r[0] > 0.5 * seen_m
+        ):
+            ridge = top
+            break
+    c = min(lim, round(3.0 / step))
+    if ridge > 0:
+        c = min(c, ridge)
+    if c < round(0.5 / step):
+        return 1
+    look = max(2, round(1.0 / step))
+    knee = 0
+    while True:
+        knee = 0
+        best = 0.0
+        for j in range(1, c + 1):
+            above = r[j] - r[0] - (r[c] - r[0]) * j / c
+            if above > best + 1e-12:
+                best = above
+                knee = j
+        if knee == 0:
+            knee = c
+        if c >= lim or ridge > 0:
+            break
+        last = (r[c] - r[max(c - look, 0)]) / min(look, c)
+        if last <= 0.5 * (r[c] - r[0]) / c or last * look <= 0.5 * seen_m:
+            break
+        c = min(lim, c + look)
+    rise = r[knee] - r[0]
+    if rise <= 0.01:
+        return 1
+    # Spoil: a bank at the shoulder or just beyond it, higher than the ground outside it.
+    past = min(room, knee + round(2.5 / step))
+    t = knee
+    for j in range(max(1, knee - 2), past + 1):
+        if r[j] > r[t]:
+            t = j
+    f = t
+    for j in range(t + 1, min(room, t + round(3.0 / step)) + 1):
+        if r[j] < r[f]:
+            f = j
+        elif r[j] > r[f] + 0.03:
+            break
+    level = r[knee]
+    out[3] = 0.0
+    out[4] = 0.0
+    out[5] = knee
+    if r[t] - r[f] >= spoil_m and r[f] > r[0] + 0.3 * (r[t] - r[0]):
+        foot = f
+        for j in range(t, f + 1):
+            if r[j] <= r[f] + 0.15 * (r[t] - r[f]):
+                foot = j
+                break
+        inner = _crossing(r, 0, t, r[f])
+        # A ledge can part the bank from the shoulder: then the shoulder stays where it is.
+        level = min(level, r[knee] if inner >= knee else r[f])
+        out[3] = r[t] - r[f]
+        out[4] = (foot - max(inner, 0.0)) * step
+        out[5] = foot
+    if level - r[0] <= 0.01:
+        return 1
+    for turn in range(2):
+        rise = level - r[0]
+        o25 = _crossing(r, 0, t, r[0] + 0.25 * rise)
+        o75 = _crossing(r, 0, t, r[0] + 0.75 * rise)
+        half = 0.5 * (o75 - o25)
+        out[0] = min(o75 + half, knee + 2.0) * step
+        out[1] = level
+        out[2] = max(o25 - half, 0.0) * step
+        if turn == 1 or out[3] > 0.0:
+            break
+        # Level of the shoulder: ground just outside it, taken in to where the bank's face ends.
+        m = 0
+        sj = 0.0
+        sr = 0.0
+        sjj = 0.0
+        sjr = 0.0
+        for j in range(knee + 1, min(room, knee + look + 1) + 1):
+            m += 1
+            sj += j
+            sr += r[j]
+            sjj += j * j
+            sjr += j * r[j]
+        if m < 3:
+            break
+        b = (m * sjr - sj * sr) / (m * sjj - sj * sj)
+        a = (sr - b * sj) / m
+        guess = a + b * out[0] / step
+        level = min(max(guess, level - 0.25 * rise), level + 0.25 * rise)
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def _outside(
+    r: F64,
+    room: int,
+    step: float,
+    ground: float,
+    slope_out: float,
+    sag_m: float,
+    reach_m: float,
+    fall_m: float,
+    bank: F64,
+    out: F64,
+) -> int:
+    """Find sag, its edge and the fall beyond on one side.
+
+    `ground` is the level of r that unsunk ground has; `slope_out` the fitted rise outwards that r
+    lacks. Out, from index 0: sag width, depth, edge level (of r), fall, edge offset.
+    """
+    for c in range(5):
+        out[c] = math.nan
+    start = math.ceil(bank[0] / step)
+    skip_to = int(bank[5]) if bank[3] > 0.0 else start
+    skip_from = start if bank[3] > 0.0 else skip_to
+    lim = min(room, start + round(reach_m / step))
+    deepest = 0.0
+    edge = -1
+    ahead = max(2, round(1.0 / step))
+    if not math.isnan(ground):
+        if bank[3] == 0.0:
+            deepest = max(deepest, ground - bank[1])
+        for j in range(start, lim + 1):
+            if skip_from <= j < skip_to:
+                continue
+            low = max(j - 1, 0)
+            high = min(j + 1, room)
+            sunk = ground - (r[low] + r[j] + r[high]) / 3.0
+            if j == start and bank[3] == 0.0:
+                sunk = ground - r[j]
+            bar = max(0.5 * sag_m, 0.12 * deepest)
+            deepest = max(deepest, sunk)
+            if sunk <= bar:
+                total = 0.0
+                count = 0
+                for m in range(j, min(room, j + ahead) + 1):
+                    total += ground - r[m]
+                    count += 1
+                if total <= bar * count:
+                    edge = j
+                    break
+        if edge >= 0:
+            out[1] = deepest if deepest >= sag_m else 0.0
+            out[0] = edge * step - bank[0] if deepest >= sag_m else 0.0
+            out[0] = max(out[0], 0.0)
+        elif deepest >= sag_m and lim > start + ahead:
+            # Sunk as far as can be seen: how deep is known, how wide is not.
+            out[1] = deepest
+    if edge < 0 or math.isnan(out[0]):
+        return 1
+    if out[0] == 0.0:
+        edge = max(start, skip_to)
+    out[4] = edge * step
+    room_out = min(room, edge + round(fall_m / step))
+    if room_out - edge < round(0.5 * fall_m / step):
+        return 1
+    # The ground from the edge outwards, by a straight line that bumps do not turn.
+    a = float(r[edge])
+    b = 0.0
+    scale = 0.0
+    for turn in range(5):
+        m = 0.0
+        sj = 0.0
+        sr = 0.0
+        sjj = 0.0
+        sjr = 0.0
+        miss = 0.0
+        for j in range(edge, room_out + 1):
+            e = r[j] - a - b * (j - edge) * step
+            w = 1.0
+            if turn > 0:
+                w = 1.0 if abs(e) <= scale else scale / abs(e)
+            x = (j - edge) * step
+            m += w
+            sj += w * x
+            sr += w * r[j]
+            sjj += w * x * x
+            sjr += w * x * r[j]
+        det = m * sjj - sj * sj
+        if det <= 0.0:
+            return 1
+        b = (m * sjr - sj * sr) / det
+        a = (sr - b * sj) / m
+        for j in range(edge, room_out + 1):
+            miss += abs(r[j] - a - b * (j - edge) * step)
+        scale = max(1.5 * miss / (room_out - edge + 1), 0.01)
+    out[2] = a
+    out[3] = -(b + slope_out) * fall_m
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def measure_sections(
+    section: F32,
+    offsets: F64,
+    bed_m: F64,
+    slope: F64,
+    met: I32,
+    from_m: float,
+    bed_reach_m: float,
+    widest_m: float,
+    seen_m: float,
+    spoil_m: float,
+    sag_m: float,
+    sag_reach_m: float,
+    fall_m: float,
+    first: int,
+    past: int,
+    out: F64,
+    status: I8,
+) -> int:
+    """Measure each averaged section.
+
+    `section` (n, m) levels at `offsets` (right is positive); `bed_m` the bed's level; `slope` the
+    ground's smoothed slope to the right (NaN not known). Out: `out` (n, COLUMNS), NaN where not
+    known, and `status`, why not.
+    """
+    n = offsets.shape[0]
+    middle = n // 2
+    step = offsets[1] - offsets[0]
+    start = math.ceil(from_m / step)
+    search = round(bed_reach_m / step)
+    fewest = max(4, int(2.0 / step))
+    r = np.empty(n)
+    room = np.empty(n)
+    bank = np.empty((2, 6))
+    beyond = np.empty(5)
+    for i in range(first, past):
+        for c in range(COLUMNS):
+            out[i, c] = math.nan
+        z = section[i]
+        if math.isnan(bed_m[i]) or math.isnan(z[middle]):
+            status[i] = NO_TERRAIN
+            continue
+        out[i, BED] = bed_m[i]
+        b = 0.0 if math.isnan(slope[i]) else slope[i]
+        kb = middle
+        for j in range(1, search + 1):
+            for d in (-1, 1):
+                k = middle + d * j
+                if z[k] - b * offsets[k] < z[kb] - b * offsets[kb] - 1e-6:
+                    kb = k
+        # The ground's level at the bed: both sides weigh the same; one alone must do if need be.
+        left, nl = _side_median(z, offsets, b, -1, start, room)
+        right, nr = _side_median(z, offsets, b, 1, start, room)
+        ground = math.nan
+        if not math.isnan(slope[i]):
+            if nl >= fewest and nr >= fewest:
+                ground = 0.5 * (left + right)
+            elif nl >= fewest:
+                ground = left
+            elif nr >= fewest:
+                ground = right
+        out[i, GROUND] = ground
+        if not math.isnan(ground):
+            total = 0.0
+            count = 0
+            for k in range(n):
+                if (k <= middle - start or k >= middle + start) and not math.isnan(z[k]):
+                    e = z[k] - ground - b * offsets[k]
+                    total += e * e
+                    count += 1
+            out[i, RMS] = math.sqrt(total / count) if count else math.nan
+        status[i] = MEASURED
+        for side in range(2):
+            d = -1 if side == 0 else 1
+            base = LEFT if side == 0 else RIGHT
+            reach = 0
+            while 0 <= kb + d * (reach + 1) < n and not math.isnan(z[kb + d * (reach + 1)]):
+                reach += 1
+            out[i, base + ROOM] = reach * step
+            for j in range(reach + 1):
+                k = kb + d * j
+                r[j] = z[k] - b * offsets[k]
+            r[0] = min(r[0], bed_m[i] - b * offsets[kb])
+            if reach * step < 0.75:
+                status[i] = NO_ROOM_LEFT if side == 0 else NO_ROOM_RIGHT
+                continue
+            if _bank(r, reach, step, widest_m, seen_m, spoil_m, bank[side]):
+                if status[i] == MEASURED:
+                    status[i] = NO_BANK
+                continue
+            lean = d * offsets[kb]
+            at = bank[side, 0] + lean
+            out[i, base + OFFSET] = max(at, 0.0)
+            out[i, base + LEVEL] = bank[side, 1] + b * d * at
+            out[i, base + TOE] = bank[side, 2] + lean
+            out[i, base + SPOIL_HEIGHT] = bank[side, 3]
+            out[i, base + SPOIL_WIDTH] = bank[side, 4]
+            _outside(r, reach, step, ground, b * d, sag_m, sag_reach_m, fall_m, bank[side], beyond)
+            out[i, base + SAG_WIDTH] = beyond[0]
+            out[i, base + SAG_DEPTH] = beyond[1]
+            out[i, base + EDGE_LEVEL] = beyond[2] + b * d * (beyond[4] + lean)
+            out[i, base + FALL] = beyond[3]
+            out[i, base + EDGE_OFFSET] = beyond[4] + lean
+        if status[i] == MEASURED:
+            depth = min(out[i, LEFT + LEVEL], out[i, RIGHT + LEVEL]) - bed_m[i]
+            out[i, DEPTH] = depth
+            if depth < seen_m:
+                status[i] = NO_DRAIN
+            elif out[i, LEFT + OFFSET] + out[i, RIGHT + OFFSET] > widest_m:
+                status[i] = TOO_WIDE
+        if met[i, 2] >= 0:
+            status[i] = BESIDE_OTHER
+    return 0
