@@ -17,7 +17,7 @@ import shapely
 from find_ground import make
 
 from peatwright.drains.find.finder import look_at
-from peatwright.drains.find.judge import CLASSES, parse
+from peatwright.drains.find.judge import CLASSES, Judge
 from peatwright.drains.find.lines import FIRST_LEAST, sift
 from peatwright.drains.find.network import place
 from peatwright.drains.find.pieces import FEATURES, measure
@@ -152,12 +152,13 @@ def train(x, y, w, rounds=90, rate=0.08, depth=3, leaf_m=80.0, lam=40.0, seed=1)
     return base, trees
 
 
-def write(path: Path, judges) -> None:
+def write(path: Path, judges, heats) -> None:
     """Write the judges as text: one tree a line."""
     out = ["# classes: " + " ".join(c.replace(" ", "_") for c in CLASSES)]
     out.append("# measures: " + " ".join(FEATURES))
     for name, (base, trees) in judges.items():
         out.append(f"judge {name}")
+        out.append(f"heat {heats.get(name, 1.0):.3g}")
         out.append("base " + " ".join(f"{b:.5g}" for b in base))
         for c, f, at, v in trees:
             out.append(
@@ -180,25 +181,60 @@ def gather_examples(grounds, raws):
     return x, y, w
 
 
+def heat_of(chances, y, w) -> float:
+    """Divisor of the scores that makes chances fit ground that was not learnt from."""
+    score = np.log(np.maximum(chances, 1e-9))
+
+    def loss(h):
+        p = np.exp(score / h)
+        p /= p.sum(1, keepdims=True)
+        return -(w[:, None] * y * np.log(p + 1e-9)).sum()
+
+    return min(np.arange(0.8, 3.0, 0.05), key=loss)
+
+
+def as_judge(model):
+    """A trained model as the package's judge."""
+    base, trees = model
+    c, f, at, v = zip(*trees, strict=True)
+    return Judge(base, np.array(c), np.stack(f), np.stack(at), np.stack(v))
+
+
 def main() -> None:
-    """Collect examples, train both judges, write."""
-    tiles = os.environ.get("TILES", "drained_basin").split(",")
+    """Collect examples, train both judges, find the heat on tiles left out, write."""
+    tiles = [t for t in os.environ.get("TILES", "drained_basin,two_drained_plots").split(",") if t]
     real_weight = float(os.environ.get("REAL_WEIGHT", "4"))
     rules = FindRules()
-    grounds = [(*real(t), real_weight) for t in tiles if t]
-    for seed in range(int(os.environ.get("SEEDS", "24"))):
-        grounds.append((*invented(seed, 1.0 if seed % 4 == 3 else 0.5), 1.0))
+    grounds = [(*real(t), real_weight) for t in tiles]
+    seeds = range(int(os.environ.get("SEEDS", "24")))
+    grounds += [(*invented(k, 1.0 if k % 4 == 3 else 0.5), 1.0) for k in seeds]
     raws = [look_at(g[0], rules) for g in grounds]
-    first = train(*gather_examples(grounds, raws), rounds=60)
+    out_x, out_y, out_w = [], [], []
+    models = {}
+    for left in [*range(len(tiles)), None] if len(tiles) > 1 else [None]:
+        use = [i for i in range(len(grounds)) if i != left]
+        first = train(*gather_examples([grounds[i] for i in use], [raws[i] for i in use]), rounds=60)
+        sifted = [
+            sift(s, as_judge(first), g[0].grid.dx_m, g[0].grid.dy_m, rules, FIRST_LEAST)
+            for g, s in zip(grounds, raws, strict=True)
+        ]
+        second = train(*gather_examples([grounds[i] for i in use], [sifted[i] for i in use]))
+        if left is not None:
+            a, b, c = examples(sifted[left], grounds[left][0].grid, grounds[left][1])
+            out_x.append(as_judge(second).chances(a))
+            out_y.append(b)
+            out_w.append(c)
+            folder = os.environ.get("FOLDS")
+            if folder:  # the judge that never saw this tile, for an honest score on it
+                write(Path(folder) / f"without_{tiles[left]}.txt", {"first": first, "second": second}, {})
+        else:
+            models = {"first": first, "second": second}
+    heats = {}
+    if out_x:
+        heats["second"] = heat_of(*(np.concatenate(k) for k in (out_x, out_y, out_w)))
+        sys.stderr.write(f"heat {heats['second']:.2f}\n")
     path = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "src/peatwright/drains/find/judge.txt"
-    write(path, {"first": first, "second": first})
-    judge = parse(path.read_text())["first"]
-    sifted = [
-        sift(s, judge, g[0].grid.dx_m, g[0].grid.dy_m, rules, FIRST_LEAST)
-        for g, s in zip(grounds, raws, strict=True)
-    ]
-    second = train(*gather_examples(grounds, sifted))
-    write(path, {"first": first, "second": second})
+    write(path, models, heats)
 
 
 if __name__ == "__main__":

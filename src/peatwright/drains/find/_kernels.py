@@ -729,29 +729,43 @@ def profiles(
             slope = (n_out * sxy - sx * sy) / d if d > 0 else 0.0
             level = (sy - slope * sx) / n_out if n_out > 0 else bed
             res = 0.0
-            side_l = 0.0
-            side_r = 0.0
-            n_l = 0
             for t in range(-half, half + 1):
                 a = abs(t) * step_m
                 if a >= 2.0 and a <= 6.0:
                     e = prof[t + half] - level - slope * t * step_m
                     res += e * e
-            sag_l = 0.0
-            sag_r = 0.0
-            for t in range(-half, half + 1):
-                a = abs(t) * step_m
-                if a >= 1.0 and a <= 2.5:
-                    if t < 0:
-                        sag_l += prof[t + half]
-                        n_l += 1
-                    else:
-                        sag_r += prof[t + half]
-                elif a > 4.0 and a <= 7.0:
-                    if t < 0:
-                        side_l += prof[t + half]
-                    else:
-                        side_r += prof[t + half]
+            # each side by itself: a road's strip is level and even
+            flat = np.inf
+            uneven = 0.0
+            mean_l = 0.0
+            mean_r = 0.0
+            for side in range(-1, 2, 2):
+                c = 0
+                ax = 0.0
+                ay = 0.0
+                axx = 0.0
+                axy = 0.0
+                ayy = 0.0
+                for t in range(half + 1):
+                    x = t * step_m
+                    if x >= 2.0 and x <= 5.5:
+                        v = prof[half + side * t] - bed
+                        c += 1
+                        ax += x
+                        ay += v
+                        axx += x * x
+                        axy += x * v
+                        ayy += v * v
+                d = c * axx - ax * ax
+                b = (c * axy - ax * ay) / d if d > 0 else 0.0
+                rms = math.sqrt(max(ayy - ay * ay / c - b * b * d / c, 0.0) / c) if c > 0 else 0.0
+                tilt = abs(b) * 1.0 + rms
+                flat = min(flat, tilt)
+                uneven = max(uneven, rms)
+                if side < 0:
+                    mean_l = ay / max(c, 1)
+                else:
+                    mean_r = ay / max(c, 1)
             good = 0
             cc = uy * uy
             ss = ux * ux
@@ -789,7 +803,9 @@ def profiles(
             out[k, 18] = 1.0 if mark[i, j] == 2 else 0.0
             out[k, 19] = good / (2 * m + 1)
             out[k, 20] = slope
-            out[k, 21] = abs(prof[half - 2] - prof[half + 2]) if half >= 2 else 0.0
+            out[k, 21] = flat
+            out[k, 22] = uneven
+            out[k, 23] = abs(mean_l - mean_r)
             k += 1
     return k
 

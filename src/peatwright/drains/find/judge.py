@@ -21,13 +21,17 @@ F64 = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Judge:
-    """Trees of depth three: class, measure and threshold of each fork, value of each leaf."""
+    """Trees of depth three: class, measure and threshold of each fork, value of each leaf.
+
+    `heat` divides the scores, so that chances hold on ground that was not learnt from.
+    """
 
     base: F64
     of_class: NDArray[np.int64]
     feature: NDArray[np.int64]
     cut: F64
     value: F64
+    heat: float = 1.0
 
     def chances(self, measures: F64) -> F64:
         """Return the chance of each class (columns of `CLASSES`) for rows of measures."""
@@ -36,6 +40,7 @@ class Judge:
             np.ascontiguousarray(measures, np.float64), self.of_class, self.feature, self.cut,
             self.value, score,
         )  # fmt: skip
+        score /= self.heat
         score -= score.max(1, keepdims=True)
         p: F64 = np.exp(score)
         p /= p.sum(1, keepdims=True)
@@ -46,11 +51,14 @@ def parse(text: str) -> dict[str, Judge]:
     """Read the judges from their text, by name."""
     rows: dict[str, list[list[float]]] = {}
     base: dict[str, F64] = {}
+    heat: dict[str, float] = {}
     name = ""
     for line in text.splitlines():
         if line.startswith("judge "):
             name = line.split()[1]
             rows[name] = []
+        elif line.startswith("heat "):
+            heat[name] = float(line.split()[1])
         elif line.startswith("base "):
             base[name] = np.array(line.split()[1:], float)
         elif line and not line.startswith("#"):
@@ -61,6 +69,7 @@ def parse(text: str) -> dict[str, Judge]:
         out[key] = Judge(
             base[key], a[:, 0].astype(np.int64), a[:, 1:8].astype(np.int64), a[:, 8:15].copy(),
             a[:, 15:].copy(),
+            heat.get(key, 1.0),
         )  # fmt: skip
     return out
 

@@ -16,7 +16,8 @@ POINT = (
     "off_row", "off_col", "theta", "strength", "noise", "response", "bed_m", "depth_m",
     "width_m", "bank_difference_m", "ground_depth_m", "outer_rough_m", "slope_along",
     "slope_across", "relief_m", "rough_m", "far_depth_m", "far_width_m", "link",
-    "continuity", "profile_slope", "skew_m",
+    "continuity", "profile_slope", "side_flat_m",
+    "side_uneven_m", "side_step_m",
 )  # fmt: skip
 COL = {name: i for i, name in enumerate(POINT)}
 

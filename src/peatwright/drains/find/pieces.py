@@ -20,7 +20,7 @@ FEATURES = (
     "chord_ratio", "bow_m", "direction_unity", "segment_m", "set_m", "outer_rough_m", "rough_m",
     "slope_along", "slope_across", "bank_ratio", "ground_depth_m", "far_depth_m", "far_width_m",
     "relief_m", "depth_to_rough", "parallel", "free_ends", "bed_unevenness_m", "skew_ratio",
-    "straight_30_ratio",
+    "straight_30_ratio", "side_flat_m", "side_uneven_m", "side_step_m",
 )  # fmt: skip
 
 
@@ -150,6 +150,9 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
         "bed_unevenness_m": np.add.reduceat(rise, begin) / length,
         "skew_ratio": np.abs(mean(col("profile_slope"))),
         "straight_30_ratio": bend,
+        "side_flat_m": mean(col("side_flat_m")),
+        "side_uneven_m": mean(col("side_uneven_m")),
+        "side_step_m": mean(col("side_step_m")),
     }
     for i, name in enumerate(FEATURES):
         f[:, i] = put[name]
