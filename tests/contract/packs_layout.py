@@ -118,7 +118,7 @@ def _drain(rows, d: int, length_m: float, method: str, name: str, *, dams: bool)
                 "spoil_side": "left" if chain < 70 else "none",
                 "spoil_left_height_m": 0.3 if chain < 70 else 0.0, "spoil_left_width_m": 1.5,
                 "downhill_side": "right", "bed_gradient_ratio": 0.03,
-                "peat_depth_m": 2.0 - chain / 120, "upslope_area_m2": 50 + 20 * chain,
+                "peat_depth_m": max(0.0, 2.0 - chain / 120), "upslope_area_m2": 50 + 20 * chain,
                 "peat_below_bed_m": 1.2 - chain / 120, "fit_quality_ratio": 0.9,
             }  # fmt: skip
         rows["stations"].append(row)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -30,16 +31,28 @@ EDGE = 6.0
 """Room around the map for coordinates, in mm."""
 
 
-def overview(
-    tables: Mapping[str, pd.DataFrame],
-    dtm: Raster,
-    rules: Rules,
-    info: PackInfo,
-    *,
-    form: str = "pdf",
-    dots_per_inch: float = 110.0,
-) -> bytes:
-    """Return the overview as PDF, or as PNG of so many dots per inch."""
+@dataclass(frozen=True)
+class Overview:
+    """A drawn overview, to be set as often as needed."""
+
+    data: Mapping[str, Any]
+    pictures: Mapping[str, bytes]
+
+    def pdf(self) -> bytes:
+        """Return the A3 sheet."""
+        return set_pages("overview.typ", self.data, self.pictures)[0]
+
+    def png(self, dots_per_inch: float = 110.0) -> bytes:
+        """Return a picture of the sheet."""
+        return set_pages(
+            "overview.typ", self.data, self.pictures, form="png", dots_per_inch=dots_per_inch
+        )[0]
+
+
+def draw_overview(
+    tables: Mapping[str, pd.DataFrame], dtm: Raster, rules: Rules, info: PackInfo
+) -> Overview:
+    """Draw boundary, limits, drains by method, dams and names over shaded ground."""
     frame = plan.fitted(plan.extent(tables, dtm), MAP_WIDE, MAP_HIGH)
     pictures: dict[str, bytes] = {}
     pictures["map.svg"], unnamed = _map(tables, dtm, frame)
@@ -63,8 +76,7 @@ def overview(
         "screening": SCREENING,
         "safety": SAFETY,
     }
-    made = set_pages("overview.typ", data, pictures, form=form, dots_per_inch=dots_per_inch)
-    return made[0]
+    return Overview(data, pictures)
 
 
 def _map(tables: Mapping[str, pd.DataFrame], dtm: Raster, frame: plan.Frame) -> tuple[bytes, int]:

@@ -210,7 +210,7 @@ def _two_ends(line: shapely.LineString) -> list[tuple[float, float]]:
     return [(at[0, 0], at[0, 1]), (at[-1, 0], at[-1, 1])]
 
 
-def draw_names(svg: Svg, drains: pd.DataFrame, frame: Frame, size: float = 2.3) -> int:
+def draw_names(svg: Svg, drains: pd.DataFrame, frame: Frame, size: float = 2.6) -> int:
     """Write drain ids beside their lines; return how many found no room."""
     if not len(drains):
         return 0
