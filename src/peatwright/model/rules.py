@@ -155,6 +155,10 @@ class SpacingRules:
     head_max_m: float = cited(
         0.5, "m", "greatest head on a dam: its pool level above the water or bed below it", 0.05, 2
     )
+    head_hard_max_m: float = cited(
+        1.0, "m", "greatest head on a hard dam", 0.1, 3,
+        source=YPP_GULLY + ": timber traps up to 1 m high", read="original",
+    )  # fmt: skip
     pool_reaches_base: bool = cited(
         True, "", "a pool must reach the base of the next dam upslope",
         source=WN1, read="original",
