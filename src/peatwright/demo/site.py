@@ -28,6 +28,7 @@ def make_demo_site(folder: Path, seed: int = 7, scale: float = 1.0) -> Site:
             probes=(files.probes,),
             nogo=(files.nogo,),
             depths=(files.depths,),
+            crs=files.crs,
         )
         info = SiteInfo(SITE, invented=True, attribution="Invented ground, made by peatwright")
         site = create(folder, given, info)

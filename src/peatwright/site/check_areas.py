@@ -83,7 +83,7 @@ def sound(held: Features, what: str, book: Book) -> Features:
         empty = flat | (shapely.area(areas.shapes) < number(SAME_PLACE_M))
         if (~flat & empty).any():
             book.stop(held.file, rows_said(areas.rows[~flat & empty].tolist()),
-                      f"{what} without area", "a polygon around the site", "Draw it again.")  # fmt: skip
+                      f"{what} without area", "a polygon", "Draw it again.")  # fmt: skip
         return areas.picked(~empty)
     return areas
 
@@ -123,7 +123,7 @@ def limits(
     rows: list[dict[str, object]] = []
     for held in tables:
         kinds = _kinds(held, chosen, book)
-        names = _names(held)
+        names = names_of(held)
         reach = np.array([distance_of(k, rules) for k in kinds])
         kept = shapely.buffer(held.shapes, np.maximum(reach, number(SAME_PLACE_M)))
         near = np.ones(len(kept), np.bool_)
@@ -142,8 +142,8 @@ def limit_rows(
 ) -> list[dict[str, object]]:
     """Return one row of the limits layer for each part of an area."""
     key = f"limits.{kind.replace(' ', '_')}_m"
-    why = f"Keep {distance_m:g} m from this {kind} ({key} in the rule sheet); local rules and " \
-          "its owner decide."  # fmt: skip
+    held = f"{key} in the rule sheet"
+    why = f"Keep {distance_m:g} m from this {kind} ({held}); local rules and its owner decide."
     return [
         {"given_id": given_id, "name": name, "kind": kind, "distance_m": distance_m, "why": why,
          "geometry": part}
@@ -156,7 +156,7 @@ def distance_of(kind: str, rules: LimitRules) -> float:
     return float(getattr(rules, f"{kind.replace(' ', '_')}_m"))
 
 
-def _names(held: Features) -> list[str]:
+def names_of(held: Features) -> list[str]:
     column = words.find(held.columns, words.NAME)
     values = held.columns[column] if column else [None] * len(held.rows)
     return ["" if v is None else plain(str(v), 200) for v in values]
@@ -197,4 +197,4 @@ def _elsewhere(held: Features, near: np.ndarray[Any, Any], book: Book) -> None:
                   "Check the CRS, and that this is the right file.")  # fmt: skip
     else:
         book.look(held.file, place, count_said(int((~near).sum()), "shape") + " off the terrain",
-                  "shapes on the terrain", "Left out, with their distance kept in mind.")  # fmt: skip
+                  "shapes on the terrain", "Left out.")  # fmt: skip

@@ -14,6 +14,7 @@ from peatwright.site.figures import FILL_CELLS, ZERO_BELOW_M, ZERO_RATIO, number
 from peatwright.site.read_raster import NO_LEVEL
 
 Bools = NDArray[np.bool_]
+Cells = tuple[NDArray[np.int64], NDArray[np.int64]]
 STRIP = 512
 SMALLEST = 3
 
@@ -35,7 +36,7 @@ def check(
     low, high = np.nanmin(levels, initial=np.inf), np.nanmax(levels, initial=-np.inf)
     if low > high:
         book.stop(file, "", "no cell with data", "levels of the ground",
-                  "Check that this is the right file, and that boundary and terrain meet.")  # fmt: skip
+                  "Check that this is the right file and the right place.")  # fmt: skip
         return False
     if low == high:
         book.stop(file, "", f"one level, {low:g}, in every cell", "levels of the ground",
@@ -48,7 +49,7 @@ def check(
     if len(steep[0]):
         _spikes(levels, steep, grid, rules, file, book)
         progress(0.7, "checking levels")
-        _fills(levels, grid, rules, file, book)
+        _fills(levels, steep, grid, rules, file, book)
     _rounded(levels, file, book)
     progress(0.9, "checking levels")
     return _range(levels, grid, rules, file, book)
@@ -81,7 +82,7 @@ def _undeclared(levels: FloatRaster, grid: Grid, file: str, book: Book) -> None:
 def _zeros(levels: FloatRaster, grid: Grid, file: str, book: Book) -> None:
     zero = levels == 0
     count = int(zero.sum())
-    if count < max(FILL_CELLS.value, number(ZERO_RATIO) * levels.size):  # type: ignore[type-var]
+    if count < max(number(FILL_CELLS), number(ZERO_RATIO) * levels.size):
         return
     rest = levels[~zero]
     lowest = np.nanmin(np.abs(rest)) if np.isfinite(rest).any() else 0.0
@@ -89,15 +90,15 @@ def _zeros(levels: FloatRaster, grid: Grid, file: str, book: Book) -> None:
         return
     book.look(
         file, _first(zero, grid),
-        f"{count_said(count, 'cell')} at exactly 0, while all other ground is {lowest:.0f} m or more "
-        "away from 0",
+        f"{count_said(count, 'cell')} at exactly 0, while all other ground is {lowest:.0f} m or "
+        "more away from 0",
         "levels of the ground, or a declared no-data value",
         "Taken as no data here: it is probably filling. Set the no-data value in the file.",
     )  # fmt: skip
     levels[zero] = np.nan
 
 
-def _steep(levels: FloatRaster, jump_m: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _steep(levels: FloatRaster, jump_m: float) -> Cells:
     """Return cells that differ from a neighbour by more than `jump_m`, searched in strips."""
     rows, cols = [], []
     for top in range(0, levels.shape[0], STRIP):
@@ -119,7 +120,7 @@ def _steep(levels: FloatRaster, jump_m: float) -> tuple[NDArray[np.int64], NDArr
 
 def _spikes(
     levels: FloatRaster,
-    steep: tuple[NDArray[np.int64], NDArray[np.int64]],
+    steep: Cells,
     grid: Grid,
     rules: TakeRules,
     file: str,
@@ -161,46 +162,51 @@ def _spikes(
     levels[r[spike], c[spike]] = np.nan
 
 
-def _fills(levels: FloatRaster, grid: Grid, rules: TakeRules, file: str, book: Book) -> None:
+def _fills(
+    levels: FloatRaster, steep: Cells, grid: Grid, rules: TakeRules, file: str, book: Book
+) -> None:
     """Find patches at exactly one level with a step all round: filled water or holes."""
-    flat = np.zeros(levels.shape, np.bool_)
+    flat: Bools = np.zeros(levels.shape, np.bool_)
     same_right = levels[:, 1:] == levels[:, :-1]
     square = same_right[1:] & same_right[:-1] & (levels[1:, 1:] == levels[:-1, 1:])
     for dr in (0, 1):
         for dc in (0, 1):
             flat[dr : flat.shape[0] - 1 + dr, dc : flat.shape[1] - 1 + dc] |= square
     del same_right, square
-    patches, count = ndimage.label(flat)
+    # Only patches with a step at their edge are looked at, each level in them by itself.
+    met = flat[steep]
+    rows, cols = steep[0][met], steep[1][met]
+    patches, _ = ndimage.label(flat)
     del flat
+    boxes = ndimage.find_objects(patches)
     filled: list[tuple[int, str, float, float]] = []
-    sizes = np.bincount(patches.ravel(), minlength=count + 1)
-    for k, box in enumerate(ndimage.find_objects(patches), 1):
-        if box is None or sizes[k] < number(FILL_CELLS):
+    edges = {
+        (int(k), float(v)) for k, v in zip(patches[rows, cols], levels[rows, cols], strict=True)
+    }
+    for k, level in sorted(edges, key=str):
+        box = boxes[k - 1] if k else None
+        if box is None:
             continue
-        wide = tuple(
-            slice(max(0, s.start - 1), min(n, s.stop + 1))
-            for s, n in zip(box, levels.shape, strict=True)
-        )
-        inside = patches[wide] == k
+        r0, c0 = max(0, box[0].start - 1), max(0, box[1].start - 1)
+        window = levels[r0 : box[0].stop + 1, c0 : box[1].stop + 1]
+        inside = window == np.float32(level)
         ring = ndimage.binary_dilation(inside, np.ones((3, 3), np.bool_)) & ~inside
-        around = levels[wide][ring]
-        around = around[~np.isnan(around)]
-        own = levels[wide][inside]
-        if not len(around) or np.ptp(own) > 0:
+        around = window[ring & ~np.isnan(window)]
+        if not len(around) or inside.sum() < number(FILL_CELLS):
             continue
-        step = float(np.median(own[0] - around))
+        step = float(np.median(level - around))
         if abs(step) > rules.spike_m:
             r, c = np.nonzero(inside)
-            place = _at(grid, int(r[0]) + wide[0].start, int(c[0]) + wide[1].start)
-            filled.append((int(sizes[k]), place, float(own[0]), step))
-            levels[wide][inside] = np.nan
+            place = _at(grid, int(r[0]) + r0, int(c[0]) + c0)
+            filled.append((int(inside.sum()), place, level, step))
+            window[inside] = np.nan
     if filled:
         cells, place, level, step = max(filled)
         other = f" (and {count_said(len(filled) - 1, 'smaller patch', 'smaller patches')})"
         book.look(
             file, place,
             f"{count_said(cells, 'cell')} at exactly {level:g} m, {abs(step):.1f} m "
-            f"{'above' if step > 0 else 'below'} the ground around{other if len(filled) > 1 else ''}",
+            f"{'above' if step > 0 else 'below'} the ground around{other if filled[1:] else ''}",
             f"ground without steps over {rules.spike_m:g} m (take.spike_m)",
             "Taken as no data here: it is probably water or a hole that was filled.",
         )  # fmt: skip
@@ -230,7 +236,8 @@ def _range(levels: FloatRaster, grid: Grid, rules: TakeRules, file: str, book: B
     row, col = divmod(int(bad.argmax()), levels.shape[1])
     book.stop(
         file, _at(grid, row, col),
-        f"{count_said(count, 'cell')} outside the believed range, this one at {levels[row, col]:g} m",
+        f"{count_said(count, 'cell')} outside the believed range, this one at "
+        f"{levels[row, col]:g} m",
         f"{rules.level_low_m:g} to {rules.level_high_m:g} m (take.level_low_m, take.level_high_m)",
         "Are the levels in feet, centimetres or millimetres, or is a no-data value not declared? "
         "Mend the terrain; where such ground exists, widen the range in the rule sheet.",

@@ -14,7 +14,7 @@ from peatwright.site.figures import GAP_TOUCH_M, LINE_LONG_M, SAME_PLACE_M, numb
 
 
 def cleaned(held: Features, book: Book) -> Features:
-    """Return lines of one part each, without repeated vertices; note lines that cannot be drains."""
+    """Return lines of one part each without repeated vertices; note those that cannot be drains."""
     many = shapely.get_num_geometries(held.shapes) > 1
     if many.any():
         book.look(

@@ -186,6 +186,6 @@ def near_terrain(held: Features, grid: Grid, book: Book) -> Features:
             else "Check the CRS (say it with --crs where the file carries none) and the columns.",
         )  # fmt: skip
     else:
-        book.look(held.file, place, count_said(int((~near).sum()), "point") + " outside the terrain",
-                  fits, "Left out; check the coordinates.")  # fmt: skip
+        found = count_said(int((~near).sum()), "point") + " outside the terrain"
+        book.look(held.file, place, found, fits, "Left out; check the coordinates.")
     return held.picked(near)

@@ -170,7 +170,7 @@ def _true_to_scale(flat: CRS, x: float, y: float, file: str, book: Book) -> bool
     worst = float(scales[np.argmax(np.abs(scales - 1.0))])
     if abs(worst - 1.0) > number(SCALE_OFF_RATIO):
         book.stop(
-            file, "CRS", f"{named(flat)}, on which lengths here are {worst:.3g} times the true ones",
+            file, "CRS", f"{named(flat)}, on which lengths here are {worst:.3g} times true",
             f"lengths true to {number(SCALE_OFF_RATIO):.0%}",
             f"Reproject the terrain, here to {advised(lon, lat)}.",
         )  # fmt: skip

@@ -30,8 +30,8 @@ class Book:
     def _add(
         self, file: str, place: str, found: str, allowed: str, fix: str, severity: Severity
     ) -> None:
-        said = (plain(text) for text in (file, place, found, allowed, fix))
-        self._faults[Fault(*said, severity=severity)] = None
+        fault = Fault(plain(file), plain(place), plain(found), plain(allowed), plain(fix), severity)
+        self._faults[fault] = None
 
     def stop(self, file: str, place: str, found: str, allowed: str, fix: str) -> None:
         """Note a fault that must be mended."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import struct
 from collections import defaultdict
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import laspy
-import lazrs
+import lazrs  # type: ignore[import-untyped]
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
@@ -25,7 +26,7 @@ from peatwright.model.rules import TakeRules
 from peatwright.site import crs as crs_of
 from peatwright.site.fault_book import Book, count_said, plain
 from peatwright.site.figures import POINTS_MAX, SPACING_LOOK_M, number
-from peatwright.site.read_raster import _empty
+from peatwright.site.read_raster import is_empty
 
 F32 = NDArray[np.float32]
 POINT_ENDINGS = (".las", ".laz")
@@ -53,7 +54,7 @@ class Cloud:
 
 def header(path: Path, file: str, asked: CRS | None, book: Book) -> Cloud | None:
     """Return what the header of one file of points says, noting why it cannot be used."""
-    if _empty(path, file, book):
+    if is_empty(path, file, book):
         return None
     try:
         with laspy.open(path) as held:
@@ -256,9 +257,7 @@ def _square(
     away, _ = cKDTree(xy).query(at, distance_upper_bound=gap_m)
     near = np.isfinite(away)
     if near.any():
-        try:
+        # With fewer than three points, or all on one line, there is no surface between them.
+        with contextlib.suppress(QhullError):
             levels[near] = LinearNDInterpolator(xy, xyz[:, 2].astype(np.float64))(at[near])
-        except QhullError:
-            # Fewer than three points, or all on one line: no surface between them.
-            pass
     return levels.reshape(r1 - r0, c1 - c0).astype(np.float32)

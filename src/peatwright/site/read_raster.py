@@ -99,7 +99,7 @@ def _opened(path: Path) -> Any:
 
 def header(path: Path, file: str, asked: CRS | None, book: Book) -> Tile | None:
     """Return what the header of one raster says, noting why it cannot be a terrain."""
-    if _empty(path, file, book):
+    if is_empty(path, file, book):
         return None
     if path.suffix.lower() == ".vrt" and not _vrt_is_local(path, file, book):
         return None
@@ -109,12 +109,13 @@ def header(path: Path, file: str, asked: CRS | None, book: Book) -> Tile | None:
     except (RasterioError, OSError, ValueError, OverflowError) as error:
         book.stop(
             file, "", f"a file that cannot be read as a raster ({_words(error, path)})",
-            "a GeoTIFF, ESRI ASCII grid or VRT", "Copy it again from its source, or export it anew.",
+            "a GeoTIFF, ESRI ASCII grid or VRT", "Copy it again from its source.",
         )  # fmt: skip
         return None
 
 
-def _empty(path: Path, file: str, book: Book) -> bool:
+def is_empty(path: Path, file: str, book: Book) -> bool:
+    """Say if a file is missing or holds nothing, and note it."""
     try:
         size = path.stat().st_size
     except OSError as error:
@@ -138,7 +139,7 @@ def _vrt_is_local(path: Path, file: str, book: Book) -> bool:
     text = path.read_text("utf-8", errors="replace")
     if re.search(r"<!(DOCTYPE|ENTITY)|PixelFunction|VRTDerived|VRTRawRasterBand", text, re.I):
         book.stop(file, "", "code, raw bytes or entities in a VRT", "a VRT that only places tiles",
-                  "Make the VRT with a GIS from the tiles, or give the folder of tiles.")  # fmt: skip
+                  "Make it anew from the tiles, or give their folder.")  # fmt: skip
         return False
     missing = []
     for flags, name in re.findall(r"<Source(?:Filename|Dataset)([^>]*)>([^<]*)<", text):
@@ -146,7 +147,7 @@ def _vrt_is_local(path: Path, file: str, book: Book) -> bool:
         source = path.parent / name.strip() if relative else Path(name.strip())
         is_tile = source.suffix.lower() in {".tif", ".tiff", ".asc"}
         if "/vsi" in name or "://" in name or not is_tile:
-            book.stop(file, "", f"a source {name!r}", "GeoTIFF or ASCII grid files on this computer",
+            book.stop(file, "", f"a source {name!r}", "GeoTIFF or ASCII grids on this computer",
                       "Download the tiles and give their folder.")  # fmt: skip
             return False
         if not source.is_file():
@@ -184,7 +185,7 @@ def _from_header(held: Any, path: Path, file: str, asked: CRS | None, book: Book
     if step.is_identity:
         found = "ground control points only" if held.gcps[0] else "no position on the ground"
         book.stop(file, "", found, "a georeferenced north-up raster",
-                  "Export it from a GIS with its position (and the .tfw file beside it).")  # fmt: skip
+                  "Export it from a GIS with its position.")  # fmt: skip
         return None
     sizes = (step.a, step.b, step.c, step.d, step.e, step.f)
     if not all(map(math.isfinite, sizes)) or step.a == 0 or step.e == 0:
@@ -267,7 +268,7 @@ def _grid(
         t = off[0]
         more = f" (and {len(off) - 1} more tiles)" if len(off) > 1 else ""
         book.look(
-            t.file, "cells", f"cells of {t.dx_m:g} by {t.dy_m:g} m, not in line with the others{more}",
+            t.file, "cells", f"cells of {t.dx_m:g} by {t.dy_m:g} m, out of line with others{more}",
             f"cells of {dx:g} by {dy:g} m in line with {like.file}",
             "They are resampled to the others (bilinear); tiles of one grid are sharper.",
         )  # fmt: skip

@@ -227,7 +227,7 @@ def _from_xy(
     if not good:
         return None
     if wanted not in {LINE, AREA}:
-        return Features(file, rows, shapely.points(at), columns, crs)
+        return Features(file, rows, np.asarray(shapely.points(at)), columns, crs)
     return _strung(file, role, wanted, columns, rows, at, chosen, crs, book)
 
 

@@ -83,8 +83,8 @@ def _source(path: Path, file: str, ending: str, book: Book) -> Path | bytes | No
     elif size == 0:
         book.stop(file, "", "an empty file", "a file with content", "Copy it again.")
     elif size > number(FILE_BYTES_MAX):
-        book.stop(file, "", f"{size / 1e6:,.0f} MB", f"up to {number(FILE_BYTES_MAX) / 1e6:,.0f} MB",
-                  "Clip it to the site first.")  # fmt: skip
+        most = f"up to {number(FILE_BYTES_MAX) / 1e6:,.0f} MB"
+        book.stop(file, "", f"{size / 1e6:,.0f} MB", most, "Clip it to the site first.")
     elif ending not in DRIVER_OF:
         book.stop(file, "", f"a file ending in {ending or 'nothing'}", KNOWN,
                   "Export it as GeoPackage from a GIS.")  # fmt: skip
@@ -145,7 +145,7 @@ def _plain_xml(content: bytes, file: str, ending: str, book: Book) -> bool:
         return False
     except expat.ExpatError as error:
         book.stop(file, f"line {error.lineno}", f"broken XML ({expat.ErrorString(error.code)})",
-                  f"a whole {ending[1:].upper()} file", "Copy it again, or export it anew.")  # fmt: skip
+                  f"a whole {ending[1:].upper()}", "Copy it again, or export it anew.")  # fmt: skip
         return False
     if root not in {"kml", "gpx", "document", "placemark", "folder"}:
         book.stop(file, "", f"XML that starts with <{plain(root, 40)}>", ending[1:].upper(),
@@ -173,7 +173,7 @@ def _unzipped(path: Path, file: str, book: Book) -> bytes | None:
         return None
     if len(content) > most:
         book.stop(file, "", f"content of more than {most / 1e6:,.0f} MB once unpacked",
-                  f"up to {most / 1e6:,.0f} MB", "Give the lines alone, as KML or GeoPackage.")  # fmt: skip
+                  f"up to {most / 1e6:,.0f} MB", "Give the drawn shapes alone.")  # fmt: skip
         return None
     return content if _plain_xml(content, file, ".kml", book) else None
 
@@ -187,7 +187,8 @@ def _layers(
         names = [n for k, group in GPX_LAYERS.items() if wanted in {k, ANY} for n in group]
         return [
             n for n, _ in layers
-            if n in names and pyogrio.read_info(source, layer=n, force_feature_count=True)["features"]
+            if n in names
+            and pyogrio.read_info(source, layer=n, force_feature_count=True)["features"]
         ]  # fmt: skip
     fit = [
         n
@@ -283,7 +284,8 @@ def _read_layer(
 
 
 def _cell(value: Any) -> Any:
-    return None if value is None or value is pd.NaT or (value != value) is True else value
+    unknown = value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value))
+    return None if unknown else value
 
 
 def _joined(found: Sequence[Features]) -> Features:

@@ -1,9 +1,9 @@
-"""Taking in what was given: everything read, checked and brought to one CRS, or every fault told."""
+"""Taking in what was given: all read, checked and brought to one CRS, or every fault told."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -115,7 +115,9 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
     limits += _edge(held["boundary"], rules)
     if ground is None:
         return None, book
-    meets = all([check_areas.boundary_meets(f, ground.grid, book) for f in held["boundary"]])
+    # A list, so that every boundary is looked at.
+    meeting = [check_areas.boundary_meets(f, ground.grid, book) for f in held["boundary"]]
+    meets = all(meeting)
     _drains_inside(held["drains"], held["boundary"] if meets else [], book)
     window = _window(ground.grid, held["boundary"] if meets else [], held["drains"], book,
                      file_said(given.dtm[0]))  # fmt: skip
@@ -160,13 +162,15 @@ def _headers(given: Given, asked: CRS | None, rules: Rules, book: Book) -> _Grou
         book.stop(points[0][1], "", "points among rasters", "all points, or all rasters",
                   "Give one of the two.")  # fmt: skip
         return None
-    heads: list[read_raster.Tile] | list[read_points.Cloud]
+    heads: Heads
     if points:
-        heads = [h for p, n in points if (h := read_points.header(p, n, asked, book))]
-        planned = read_points.plan(heads, rules.take.las_cell_m, book)
+        clouds = [h for p, n in points if (h := read_points.header(p, n, asked, book))]
+        planned = read_points.plan(clouds, rules.take.las_cell_m, book)
+        heads = clouds
     else:
-        heads = [h for p, n in rasters if (h := read_raster.header(p, n, asked, book))]
-        planned = read_raster.plan(heads, book)
+        tiles = [t for p, n in rasters if (t := read_raster.header(p, n, asked, book))]
+        planned = read_raster.plan(tiles, book)
+        heads = tiles
     if planned is None or len(heads) < len(paths):
         # Where some tile cannot be read, the others still tell where the site is.
         return _Ground((), planned[0], crs_of.horizontal(planned[1]), "") if planned else None
@@ -267,10 +271,7 @@ def _features(
             held = read_vector.read(path, file, role, kinds, asked, book)
         if held is None:
             continue
-        if role == "boundary":
-            held = _areas_or_lines(held, book)
-        else:
-            held = only(held, wanted, book)
+        held = _areas_or_lines(held, book) if role == "boundary" else only(held, wanted, book)
         held = finite(held, book)
         if ground is not None and held.crs is not None:
             held_ = moved(held, ground.crs, book)
@@ -309,15 +310,14 @@ def _depths(
 def _edge(boundary: list[Features], rules: Rules) -> list[dict[str, object]]:
     """Return the strip kept along the site's own boundary, as limits."""
     distance = rules.limits.boundary_m
-    rows = []
-    for held in boundary:
-        for row, shape in zip(held.rows, held.shapes, strict=True):
-            if distance > 0:
-                strip = shape.boundary.buffer(distance)
-                rows += check_areas.limit_rows(
-                    f"{held.file}:{row}", "site boundary", "boundary", distance, strip
-                )
-    return rows
+    held = [f for f in boundary if len(f.rows)]
+    if not held or distance <= 0:
+        return []
+    # Edges that two given parts share lie inside the site and are no boundary.
+    site = shapely.union_all(np.concatenate([f.shapes for f in held]))
+    strip = site.boundary.buffer(distance)
+    first = f"{held[0].file}:{held[0].rows[0]}"
+    return check_areas.limit_rows(first, "site boundary", "boundary", distance, strip)
 
 
 def _drains_inside(drains: list[Features], boundary: list[Features], book: Book) -> None:
@@ -354,11 +354,10 @@ def _together(
 ) -> Taken:
     crs = dtm.grid.crs
     drains = [row for f in held["drains"] for row in _drain_rows(f)]
-    names: Callable[[Features], list[str]] = check_areas._names
     areas = [
         {"name": name, "geometry": shape}
         for f in held["boundary"]
-        for name, shape in zip(names(f), f.shapes, strict=True)
+        for name, shape in zip(check_areas.names_of(f), f.shapes, strict=True)
     ]
     return Taken(
         dtm=dtm,
