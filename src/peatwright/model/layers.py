@@ -11,7 +11,7 @@ METHODS = (*DAM_METHODS, *RUN_METHODS)
 ITEM_KINDS = ("dam", "zip", "spoil gap", "spoil break", "reprofile")
 LIMIT_KINDS = (
     "heritage", "overhead line", "watercourse", "water supply", "buried service", "track",
-    "boundary", "other",
+    "boundary", "nest", "sett", "unexploded ordnance", "forest edge", "other",
 )  # fmt: skip
 
 # --- given, checked and in the site's CRS -------------------------------------------------------

@@ -287,6 +287,21 @@ class LimitRules:
     buried_service_m: float = cited(5.0, "m", "buried service, to each side", 0, 100)
     track_m: float = cited(4.0, "m", "track or road, from its edge or centreline", 0, 100)
     boundary_m: float = cited(2.0, "m", "site boundary", 0, 100)
+    nest_m: float = cited(
+        250.0, "m", "nest of a bird of prey, in its season; ask an ornithologist", 0, 2000,
+        source="Forestry Commission Practice Note 101, 2011 (sea eagle)", read="original",
+    )  # fmt: skip
+    sett_m: float = cited(
+        30.0, "m", "sett or den: heavy machines need a licence nearer than this", 0, 500,
+        source="licensing practice for badger setts in Britain", read="memory",
+    )  # fmt: skip
+    unexploded_ordnance_m: float = cited(
+        100.0, "m", "suspected unexploded ordnance: nothing is dug before the ground is swept",
+        0, 2000,
+    )  # fmt: skip
+    forest_edge_m: float = cited(
+        10.0, "m", "edge of a forest: roots, windthrow, falling trees", 0, 200
+    )
     other_m: float = cited(5.0, "m", "any other no-go feature", 0, 1000)
 
 
