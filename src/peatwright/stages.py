@@ -23,7 +23,7 @@ from peatwright.site.store import Made, Store
 if TYPE_CHECKING:
     import pandas as pd
 
-    from peatwright.packs.pack import PackInfo
+    from peatwright.packs.info import PackInfo
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ def _price(at: Work) -> Made:
 
 def pack_info(site: Site, store: Store, today: str) -> PackInfo:
     """Return what every page of a pack says of the site and the layout behind it."""
-    from peatwright.packs.pack import PackInfo
+    from peatwright.packs.info import PackInfo
 
     states = store.states()
     latest = next((n for n in reversed(LAYOUT_STAGES) if n in states), "")

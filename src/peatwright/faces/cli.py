@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -150,6 +151,7 @@ def _run(asked: argparse.Namespace) -> int:
 
     site = open_site(asked.folder)
     with ExitStack() as bars:
+        start = time.perf_counter()
 
         def listen(stage: Stage) -> Progress:
             from peatwright.faces.progress_bar import bar
@@ -159,7 +161,10 @@ def _run(asked: argparse.Namespace) -> int:
 
         for told in run(site, today=_today(), to=asked.to, listen=listen):
             bars.close()
-            print(f"{told.stage:8} {'done' if told.fresh else 'up to date'}", file=sys.stderr)
+            now = time.perf_counter()
+            words = f"done in {now - start:.1f} s" if told.fresh else "up to date"
+            start = now
+            print(f"{told.stage:8} {words}", file=sys.stderr)
     return _show(asked)
 
 

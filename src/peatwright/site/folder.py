@@ -99,13 +99,14 @@ def _write_text(path: Path, text: str) -> None:
 
 
 def _absolute(given: Given) -> Given:
-    return dataclasses.replace(
-        given, **{role: tuple(p.resolve() for p in getattr(given, role)) for role in ROLES}
-    )
+    changed: dict[str, Any] = {
+        role: tuple(p.resolve() for p in getattr(given, role)) for role in ROLES
+    }
+    return dataclasses.replace(given, **changed)
 
 
 def _copied(given: Given, folder: Path) -> Given:
-    changed: dict[str, tuple[Path, ...]] = {}
+    changed: dict[str, Any] = {}
     taken: set[str] = set()
     for role in ROLES:
         paths = []
