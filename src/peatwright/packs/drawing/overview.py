@@ -55,9 +55,9 @@ def draw_overview(
     """Draw boundary, limits, drains by method, dams and names over shaded ground."""
     frame = plan.fitted(plan.extent(tables, dtm), MAP_WIDE, MAP_HIGH)
     pictures: dict[str, bytes] = {}
-    pictures["map.svg"], unnamed = _map(tables, dtm, frame)
+    pictures["map.svg"], unnamed, dams_shown = _map(tables, dtm, frame)
     pictures["scale.svg"] = _scale_strip(frame)
-    legend = _legend(tables, pictures)
+    legend = _legend(tables, pictures, dams_shown=dams_shown)
     data: dict[str, Any] = {
         "title": plain(info.title, 90),
         "date": plain(info.date),
@@ -71,6 +71,7 @@ def draw_overview(
         "marks": legend["marks"],
         "limits": legend["limits"],
         "unnamed": unnamed,
+        "hidden": not dams_shown and bool((tables["items"]["kind"] == "dam").any()),
         "facts": _facts(tables, rules),
         "look": looks(tables),
         "screening": SCREENING,
@@ -79,7 +80,9 @@ def draw_overview(
     return Overview(data, pictures)
 
 
-def _map(tables: Mapping[str, pd.DataFrame], dtm: Raster, frame: plan.Frame) -> tuple[bytes, int]:
+def _map(
+    tables: Mapping[str, pd.DataFrame], dtm: Raster, frame: plan.Frame
+) -> tuple[bytes, int, bool]:
     svg = Svg(MAP_WIDE + 2 * EDGE, MAP_HIGH + 2 * EDGE)
     svg.clip("map", EDGE, EDGE, MAP_WIDE, MAP_HIGH)
     svg.add(f'<g transform="translate({EDGE} {EDGE})">')
@@ -89,12 +92,12 @@ def _map(tables: Mapping[str, pd.DataFrame], dtm: Raster, frame: plan.Frame) -> 
     plan.draw_boundary(svg, tables["boundary"], frame)
     plan.draw_limits(svg, tables["limits"], frame)
     plan.draw_reaches(svg, tables["reaches"], frame)
-    plan.draw_dams(svg, tables["items"], frame)
+    dams_shown = plan.draw_dams(svg, tables["items"], frame)
     unnamed = plan.draw_names(svg, tables["drains"], frame)
     svg.end()
     svg.end()
     plan.draw_grid(svg, frame, EDGE, EDGE)
-    return svg.done(), unnamed
+    return svg.done(), unnamed, dams_shown
 
 
 def _scale_strip(frame: plan.Frame) -> bytes:
@@ -105,7 +108,7 @@ def _scale_strip(frame: plan.Frame) -> bytes:
 
 
 def _legend(
-    tables: Mapping[str, pd.DataFrame], pictures: dict[str, bytes]
+    tables: Mapping[str, pd.DataFrame], pictures: dict[str, bytes], *, dams_shown: bool
 ) -> dict[str, list[list[str]]]:
     def swatch(name: str, svg: Svg) -> str:
         pictures[f"{name}.svg"] = svg.done()
@@ -119,7 +122,7 @@ def _legend(
             [swatch(f"m{k}", svg), method, number(length, 0, "m"), number(dams) if dams else ""]
         )
     marks = []
-    if (tables["items"]["kind"] == "dam").any():
+    if dams_shown:
         svg = Svg(13, 4.4)
         svg.path("M6.5 0.6V3.8", INK, 0.5)
         svg.line(6.5, 2.2, 9.4, 2.2, INK, 0.18)

@@ -37,6 +37,9 @@ PIXELS = 1900
 TICK_MM = 2.4
 """A dam is drawn at least this wide, so that it can be seen at every scale."""
 
+LEAST_ROOM_MM, OUTLET_ROOM_MM = 0.7, 1.5
+"""Dams closer than this on paper are left out, or lose the tick to their outlet."""
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -169,40 +172,55 @@ def draw_limits(svg: Svg, limits: pd.DataFrame, frame: Frame) -> None:
 
 def draw_reaches(svg: Svg, reaches: pd.DataFrame, frame: Frame) -> None:
     """Draw drains with the line of their method."""
-    paths = [path_of(frame.mm(shapely.get_coordinates(s))) for s in reaches.geometry]
+    thin = shapely.simplify(reaches.geometry.to_numpy(), 3e-5 * frame.scale)
+    paths = [path_of(frame.mm(shapely.get_coordinates(s))) for s in thin]
+    weight = float(np.clip(6000 / frame.scale, 0.5, 1.0))
     for d in paths:
-        svg.path(d, PAPER, 1.35, opacity=0.8, cap="round")
+        svg.path(d, PAPER, 1.35 * weight, opacity=0.8, cap="round")
     for d, method in zip(paths, reaches["method"], strict=True):
-        draw_stroke(svg, d, METHOD_STROKES.get(method, Stroke(SOFT, 0.5)))
+        draw_stroke(svg, d, METHOD_STROKES.get(method, Stroke(SOFT, 0.5)), weight)
 
 
-def draw_stroke(svg: Svg, d: str, stroke: Stroke) -> None:
+def draw_stroke(svg: Svg, d: str, stroke: Stroke, weight: float = 1.0) -> None:
     """Draw a path with a stroke."""
-    svg.path(d, stroke.colour, stroke.width, dash=stroke.dash, cap=stroke.cap)
+    svg.path(d, stroke.colour, stroke.width * weight, dash=stroke.dash, cap=stroke.cap)
 
 
-def draw_dams(svg: Svg, items: pd.DataFrame, frame: Frame) -> None:
-    """Draw each dam as its crest, with a tick ending in a dot towards its outlet."""
+def dam_room_mm(items: pd.DataFrame, frame: Frame) -> float:
+    """Return how far apart neighbouring dams usually stand on paper."""
+    spacing = items.loc[items["kind"] == "dam", "spacing_m"].to_numpy(np.float64)
+    known = spacing[np.isfinite(spacing)]
+    return float(np.median(known)) * 1000 / frame.scale if len(known) else 10.0
+
+
+def draw_dams(svg: Svg, items: pd.DataFrame, frame: Frame) -> bool:
+    """Draw each dam as its crest, with a tick ending in a dot towards its outlet.
+
+    Marks shrink where dams stand close on paper, and are left out where they would run together;
+    returns whether they were drawn.
+    """
     dams = items[items["kind"] == "dam"]
-    if not len(dams):
-        return
-    ends = shapely.get_coordinates(
-        shapely.linestrings([_two_ends(s) for s in dams.geometry])
-    ).reshape(-1, 2, 2)
+    room = dam_room_mm(items, frame)
+    if not len(dams) or room < LEAST_ROOM_MM:
+        return False
+    weight = min(1.0, room / 3.0)
+    ends = np.array([_two_ends(s) for s in dams.geometry])
     a, b = frame.mm(ends[:, 0]), frame.mm(ends[:, 1])
     middle, half = (a + b) / 2, (b - a) / 2
     length = np.maximum(np.hypot(half[:, 0], half[:, 1]), 1e-9)
-    half *= np.maximum(1.0, TICK_MM / 2 / length)[:, None]
+    half *= np.maximum(1.0, weight * TICK_MM / 2 / length)[:, None]
     crests = "".join(path_of(np.stack(p)) for p in zip(middle - half, middle + half, strict=True))
-    svg.path(crests, PAPER, 1.0, cap="round")
-    out = frame.mm(dams[["outlet_x_m", "outlet_y_m"]].to_numpy(np.float64)) - middle
-    far = np.hypot(out[:, 0], out[:, 1])
-    for at, way, reach in zip(middle, out, far, strict=True):
-        if reach > 0:
-            tip = at + way / reach * max(reach, TICK_MM * 0.8)
-            svg.line(at[0], at[1], tip[0], tip[1], INK, 0.18)
-            svg.dot(tip[0], tip[1], 0.38, "#4FA8D8", INK)
-    svg.path(crests, INK, 0.45)
+    svg.path(crests, PAPER, 1.0 * weight, cap="round")
+    if room >= OUTLET_ROOM_MM:
+        out = frame.mm(dams[["outlet_x_m", "outlet_y_m"]].to_numpy(np.float64)) - middle
+        far = np.hypot(out[:, 0], out[:, 1])
+        for at, way, reach in zip(middle, out, far, strict=True):
+            if reach > 0:
+                tip = at + way / reach * max(reach, TICK_MM * 0.8 * weight)
+                svg.line(at[0], at[1], tip[0], tip[1], INK, 0.18)
+                svg.dot(tip[0], tip[1], 0.4 * weight, "#4FA8D8", INK)
+    svg.path(crests, INK, 0.45 * weight)
+    return True
 
 
 def _two_ends(line: shapely.LineString) -> list[tuple[float, float]]:
@@ -277,15 +295,26 @@ def draw_north(svg: Svg, x: float, y: float) -> None:
     svg.text(x, y + 8, "grid north", 2.1, anchor="middle", fill=SOFT)
 
 
-def tiny_plan(drains: pd.DataFrame, drain_id: str, wide: float, high: float) -> bytes:
-    """Return a small picture of all drains with one of them picked out and its outfall marked."""
-    svg = Svg(wide, high)
-    svg.rect(0, 0, wide, high, fill="#F6F8F6", stroke=FAINT, width=0.2)
-    frame = fitted(tuple(drains.total_bounds), wide - 3, high - 3, nice=False)
-    lines = [frame.mm(shapely.get_coordinates(s)) + 1.5 for s in drains.geometry]
-    svg.path("".join(path_of(p) for p in lines), SOFT, 0.18, opacity=0.7)
-    for one, line in zip(drains["drain_id"], lines, strict=True):
-        if one == drain_id:
-            svg.path(path_of(line), METHOD_STROKES["wave dam"].colour, 0.8, cap="round")
-            svg.dot(line[-1, 0], line[-1, 1], 0.8, PAPER, INK)
-    return svg.done()
+class TinyPlans:
+    """Small pictures of all drains with one of them picked out and its outfall marked."""
+
+    def __init__(self, drains: pd.DataFrame, wide: float, high: float) -> None:
+        self.wide, self.high = wide, high
+        self._lines: dict[str, Points] = {}
+        if len(drains):
+            frame = fitted(tuple(drains.total_bounds), wide - 3, high - 3, nice=False)
+            # A tenth of a millimetre is finer than the line is wide.
+            thin = shapely.simplify(drains.geometry.to_numpy(), 1e-4 * frame.scale)
+            for name, shape in zip(drains["drain_id"], thin, strict=True):
+                self._lines[name] = frame.mm(shapely.get_coordinates(shape)) + 1.5
+        self._all = "".join(path_of(p) for p in self._lines.values())
+
+    def picture(self, drain_id: str) -> bytes:
+        """Return the picture for one drain."""
+        svg = Svg(self.wide, self.high)
+        svg.rect(0, 0, self.wide, self.high, fill="#F6F8F6", stroke=FAINT, width=0.2)
+        svg.path(self._all, SOFT, 0.18, opacity=0.7)
+        line = self._lines[drain_id]
+        svg.path(path_of(line), METHOD_STROKES["wave dam"].colour, 0.8, cap="round")
+        svg.dot(line[-1, 0], line[-1, 1], 0.8, PAPER, INK)
+        return svg.done()

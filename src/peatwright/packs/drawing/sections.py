@@ -12,11 +12,11 @@ from peatwright.model.progress import Progress, silent
 from peatwright.model.rules import Rules
 from peatwright.packs.drawing import profile
 from peatwright.packs.drawing.pages import set_pages
-from peatwright.packs.drawing.plan import tiny_plan
+from peatwright.packs.drawing.plan import TinyPlans
 from peatwright.packs.info import PackInfo
 from peatwright.packs.wording import SAFETY, SCREENING, count, number, plain
 
-PANELS_A_FILE = 500
+PANELS_A_FILE = 300
 """Most panels set at once, which bounds memory; longer sites get several files."""
 
 
@@ -35,12 +35,13 @@ def section_files(
     total = max(len(drains), 1)
     blocks: list[dict[str, Any]] = []
     pictures: dict[str, bytes] = {}
+    plans = TinyPlans(drains, 34, 15)
     panels = 0
     for k, drain in enumerate(drains.drop(columns="geometry").to_dict("records")):
         drain_id = drain["drain_id"]
         block = _block(
             drain, stations.get(drain_id, none["stations"]), items.get(drain_id, none["items"]),
-            tables, rules, pictures, k,
+            tables, plans, rules, pictures, k,
         )  # fmt: skip
         blocks.append(block)
         panels += len(block["panels"])
@@ -72,13 +73,14 @@ def _block(
     stations: pd.DataFrame,
     items: pd.DataFrame,
     tables: Mapping[str, pd.DataFrame],
+    plans: TinyPlans,
     rules: Rules,
     pictures: dict[str, bytes],
     order: int,
 ) -> dict[str, Any]:
     drains, reaches = tables["drains"], tables["reaches"]
     drain_id = drain["drain_id"]
-    pictures[f"plan{order}.svg"] = tiny_plan(drains, drain_id, 34, 15)
+    pictures[f"plan{order}.svg"] = plans.picture(drain_id)
     joining = drains[drains["flows_into"] == drain_id]
     joins = [
         (float(c), str(i))
