@@ -100,7 +100,7 @@ def _description(row: dict[Hashable, Any]) -> str:
     text = (
         f"Drain {row['drain_id']} at {metres('chainage_m', 0)}. Width {metres('width_m', 1)}, "
         f"height {metres('height_m')}, dig {metres('dig_depth_m')}, "
-        f"crest {metres('crest_level_m')}, {pool}. Why: {row['why']}"
+        f"crest {metres('crest_level_m')}, {pool}. Why: {str(row['why']).rstrip('.')}"
     )
     if row["note"]:
         text += f". Look: {row['note']}"

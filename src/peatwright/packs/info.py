@@ -23,7 +23,8 @@ class PackInfo:
     @property
     def title(self) -> str:
         """Site name, marked when the site is invented."""
-        return f"{self.site_name} (invented site)" if self.invented else self.site_name
+        said = "invented" in self.site_name.lower()
+        return f"{self.site_name} (invented site)" if self.invented and not said else self.site_name
 
     @property
     def origin(self) -> str:

@@ -137,9 +137,8 @@ def _legend(
     for k, kind in enumerate(kind for kind in LIMIT_KINDS if kind in kinds):
         svg = Svg(13, 4.6)
         svg.rect(0.5, 0.4, 12, 3.8, fill=PAPER)
-        svg.rect(
-            0.5, 0.4, 12, 3.8, fill=hatch_pattern(svg, kind), stroke=limit_colour(kind), width=0.25
-        )
+        fill = PAPER if kind == "boundary" else hatch_pattern(svg, kind)
+        svg.rect(0.5, 0.4, 12, 3.8, fill=fill, stroke=limit_colour(kind), width=0.25)
         limits.append([swatch(f"l{k}", svg), kind])
     return {"methods": methods, "marks": marks, "limits": limits}
 

@@ -167,7 +167,9 @@ def draw_limits(svg: Svg, limits: pd.DataFrame, frame: Frame) -> None:
             frame.mm(shapely.get_coordinates(ring)) for ring in (shape.exterior, *shape.interiors)
         )
         svg.path(edge, fill=PAPER, opacity=0.4)
-        svg.path(edge, limit_colour(kind), 0.25, fill=hatch_pattern(svg, kind))
+        # The strip along the boundary is too thin to hatch.
+        fill = "none" if kind == "boundary" else hatch_pattern(svg, kind)
+        svg.path(edge, limit_colour(kind), 0.2 if kind == "boundary" else 0.25, fill=fill)
 
 
 def draw_reaches(svg: Svg, reaches: pd.DataFrame, frame: Frame) -> None:
@@ -313,7 +315,7 @@ class TinyPlans:
         """Return the picture for one drain."""
         svg = Svg(self.wide, self.high)
         svg.rect(0, 0, self.wide, self.high, fill="#F6F8F6", stroke=FAINT, width=0.2)
-        svg.path(self._all, SOFT, 0.18, opacity=0.7)
+        svg.path(self._all, SOFT, 0.13, opacity=0.7)
         line = self._lines[drain_id]
         svg.path(path_of(line), METHOD_STROKES["wave dam"].colour, 0.8, cap="round")
         svg.dot(line[-1, 0], line[-1, 1], 0.8, PAPER, INK)

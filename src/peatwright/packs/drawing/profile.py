@@ -24,7 +24,7 @@ from peatwright.packs.drawing.look import (
     WATER_EDGE,
     ZIP,
 )
-from peatwright.packs.drawing.svg import Svg, path_of
+from peatwright.packs.drawing.svg import Svg, path_of, text_width
 
 Floats = NDArray[np.float64]
 PANEL_M, STEEP_PANEL_M = 160.0, 80.0
@@ -93,11 +93,10 @@ def draw(panel: Panel) -> tuple[bytes, float]:
     wide = (panel.to_m - panel.from_m) * panel.per_m
     svg.clip("graph", LEFT, GRAPH_TOP, wide, GRAPH_HIGH)
     _ground(svg, panel, scale, at)
-    _zips(svg, panel, scale, at, strokes=False)
-    _pools(svg, panel, scale, at)
-    _zips(svg, panel, scale, at, strokes=True)
+    _zips(svg, panel, scale, at)
     _lines(svg, panel, scale, at)
     _dams(svg, panel, scale)
+    _pools(svg, panel, scale, at)
     _bands(svg, panel, scale, at)
     svg.end()
     _levels(svg, scale, wide)
@@ -171,7 +170,7 @@ def _inside(panel: Panel, kinds: tuple[str, ...]) -> list[Any]:
     return list(items[items["kind"].isin(kinds)].itertuples())
 
 
-def _zips(svg: Svg, panel: Panel, scale: _Scale, at: Floats, *, strokes: bool) -> None:
+def _zips(svg: Svg, panel: Panel, scale: _Scale, at: Floats) -> None:
     bed = _column(panel, "bed_level_m")
     lower = np.fmin(_column(panel, "left_level_m"), _column(panel, "right_level_m"))
     for run in _inside(panel, ("zip", "reprofile")):
@@ -181,9 +180,7 @@ def _zips(svg: Svg, panel: Panel, scale: _Scale, at: Floats, *, strokes: bool) -
         within = np.unique(np.r_[ends[0], at[(at > ends[0]) & (at < ends[1])], ends[1]])
         low, high = np.interp(within, at, bed), np.interp(within, at, lower)
         fill = "#F6E3C7" if run.kind == "zip" else "#F1D9E4"
-        if not strokes:
-            _between(svg, scale, within, low, high, fill)
-            continue
+        _between(svg, scale, within, low, high, fill)
         # Blocks from alternate sides: upright strokes at their usual length.
         colour = ZIP if run.kind == "zip" else METHOD_STROKES["reprofile"].colour
         blocks = np.arange(ends[0] + 0.6, ends[1], 1.2)
@@ -197,6 +194,7 @@ def _zips(svg: Svg, panel: Panel, scale: _Scale, at: Floats, *, strokes: bool) -
 
 
 def _pools(svg: Svg, panel: Panel, scale: _Scale, at: Floats) -> None:
+    """Draw water from the dam's upstream face as far up as the pool reaches."""
     bed = _column(panel, "bed_level_m")
     known = np.isfinite(bed)
     if known.sum() < 2:
@@ -205,19 +203,21 @@ def _pools(svg: Svg, panel: Panel, scale: _Scale, at: Floats) -> None:
         level, length = float(dam.pool_level_m), float(dam.pool_length_m)
         if not (np.isfinite(level) and np.isfinite(length)) or length <= 0:
             continue
-        top = max(dam.chainage_m - length, panel.from_m)
-        end = min(dam.chainage_m, panel.to_m)
-        if end <= top:
+        rise = max(float(dam.crest_level_m) - level, 0.0)
+        face = panel.crest_thickness_m / 2 + rise * panel.face_slope_ratio
+        end = min(float(dam.chainage_m) - face, panel.to_m)
+        top = max(end - length, panel.from_m)
+        if not end > top:
             continue
         within = np.unique(np.r_[top, at[(at > top) & (at < end)], end])
         floor = np.minimum(np.interp(within, at[known], bed[known]), level)
         loop = np.concatenate(
             [scale.points(within, np.full_like(within, level)), scale.points(within, floor)[::-1]]
         )
-        svg.path(path_of(loop, close=True), fill=WATER, opacity=0.65)
+        svg.path(path_of(loop, close=True), fill=WATER, opacity=0.8)
         svg.line(
             float(scale.x(top)), float(scale.y(level)), float(scale.x(end)), float(scale.y(level)),
-            WATER_EDGE, 0.28,
+            WATER_EDGE, 0.35,
         )  # fmt: skip
 
 
@@ -254,26 +254,37 @@ def _dams(svg: Svg, panel: Panel, scale: _Scale) -> None:
 
 def _bands(svg: Svg, panel: Panel, scale: _Scale, at: Floats) -> None:
     s = panel.stations
-    for a, b in _runs((s["forbidden_why"] != "").to_numpy(bool), at):
+    for a, b, why in _told_runs(s["forbidden_why"].astype(str).tolist(), at):
         x, wide = float(scale.x(a)), (b - a) * panel.per_m
         svg.path(svg.hatch(x, GRAPH_TOP, wide, GRAPH_HIGH, 2.2, 0.55), WARN, 0.16, opacity=0.75)
         svg.line(x, GRAPH_TOP, x, GRAPH_TOP + GRAPH_HIGH, WARN, 0.25)
         svg.line(x + wide, GRAPH_TOP, x + wide, GRAPH_TOP + GRAPH_HIGH, WARN, 0.25)
-        why = str(s.loc[(at >= a) & (at <= b), "forbidden_why"].iloc[0])
-        room = max(6, int(wide / 1.1))
-        middle = x + wide / 2
-        svg.text(
-            middle, GRAPH_TOP + GRAPH_HIGH - 1.3, _cut(why, max(room, 30)), 1.9,
-            anchor="middle", fill=WARN, halo=0.4,
-        )  # fmt: skip
-    for a, b in _runs(~s["measured"].to_numpy(bool), at):
+        _band_words(svg, x, wide, why, WARN)
+    unmeasured = ~s["measured"].to_numpy(bool)
+    words = np.where(unmeasured, "not measured: " + s["unmeasured_why"].astype(str), "")
+    for a, b, why in _told_runs(words.tolist(), at):
         x, wide = float(scale.x(a)), (b - a) * panel.per_m
         svg.rect(x, GRAPH_TOP, wide, GRAPH_HIGH, fill="#ECEEEE", opacity=0.85)
-        why = str(s.loc[(at >= a) & (at <= b), "unmeasured_why"].iloc[0]) or "not measured"
-        svg.text(
-            x + wide / 2 + 0.7, GRAPH_TOP + GRAPH_HIGH - 3, _cut(f"not measured: {why}", 34), 1.9,
-            fill=SOFT, turn=-90,
-        )  # fmt: skip
+        _band_words(svg, x, wide, why.removesuffix(": "), SOFT)
+
+
+def _told_runs(words: list[str], at: Floats) -> list[tuple[float, float, str]]:
+    """Return from, to and text of each run of stations with the same text."""
+    told = np.array(words, dtype=object)
+    return [
+        (a, b, word)
+        for word in dict.fromkeys(w for w in words if w)
+        for a, b in _runs(told == word, at)
+    ]
+
+
+def _band_words(svg: Svg, x: float, wide: float, words: str, fill: str) -> None:
+    foot = GRAPH_TOP + GRAPH_HIGH
+    if text_width(words, 1.9) < wide - 1:
+        svg.text(x + wide / 2, foot - 1.3, words, 1.9, anchor="middle", fill=fill, halo=0.4)
+    elif wide >= 2.8:
+        line = _cut(words, int((GRAPH_HIGH - 2) / (0.56 * 1.9)))
+        svg.text(x + wide / 2 + 0.7, foot - 1, line, 1.9, fill=fill, halo=0.4, turn=-90)
 
 
 def _cut(text: str, longest: int) -> str:
@@ -308,13 +319,13 @@ def _heads(svg: Svg, panel: Panel, scale: _Scale) -> None:
             fill=METHOD_STROKES["wave dam"].colour,
         )  # fmt: skip
         svg.text(x + 1.8, GRAPH_TOP + 3.0, f"{name} joins", 1.9, halo=0.4)
-    last = float(panel.stations["chainage_m"].max()) if len(panel.stations) else panel.to_m
     if panel.from_m <= 0:
         svg.text(LEFT + 0.8, GRAPH_TOP + 2.6, "head", 1.9, italic=True, fill=SOFT, halo=0.4)
     if panel.outfall:
+        right = float(scale.x(panel.to_m)) - 0.8
         svg.text(
-            float(scale.x(last)) - 0.8, GRAPH_TOP + GRAPH_HIGH - 4.0, panel.outfall, 1.9,
-            anchor="end", italic=True, fill=SOFT, halo=0.4,
+            right, GRAPH_TOP + 2.6, panel.outfall, 1.9, anchor="end", italic=True, fill=SOFT,
+            halo=0.4,
         )  # fmt: skip
 
 
@@ -391,6 +402,8 @@ def legend() -> bytes:
         svg.line(x + 0.2, 1.8, x + 6.2, 1.8, colour, width, dash)
         svg.text(x + 7.4, 2.5, words, 2.0, fill=SOFT)
         x += room
+    svg.dot(x + 3.2, 1.8, 0.7, PAPER, INK)
+    svg.text(x + 7.4, 2.5, "gap or break in spoil", 2.0, fill=SOFT)
     x = 0.0
     for fill, words, room in (
         (PEAT, "dam of peat", 27), ("#8C8F91", "hard dam", 24), (WATER, "pool", 18),

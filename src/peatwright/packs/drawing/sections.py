@@ -89,11 +89,14 @@ def _block(
     ]
     length = float(drain["length_m"])
     shown = _panel_length(stations)
-    starts = np.arange(0.0, max(length - 1.0, 1.0), shown)
+    # Panels of like length, so that none shows a lonely last metre.
+    parts = max(1, int(np.ceil(length / shown - 1e-6)))
+    step = min(shown, float(np.ceil(length / parts / 10) * 10))
+    starts = np.arange(parts) * step
     at = stations["chainage_m"].to_numpy(np.float64)
     panels = []
     for k, start in enumerate(starts):
-        end = min(start + shown, max(length, start + 20.0))
+        end = min(start + step, max(length, start + 20.0))
         last = k == len(starts) - 1
         touching = items[(items["to_m"] >= start) & (items["from_m"] <= end)]
         panel = profile.Panel(
@@ -120,7 +123,7 @@ def _block(
         "id": plain(drain_id, 30),
         "name": plain(drain["name"], 70),
         "facts": _facts(drain, items),
-        "methods": ", ".join(f"{m} {number(v, 0, 'm')}" for m, v in methods.items()),
+        "methods": ", ".join(f"{m} {number(v, 0, 'm')}" for m, v in methods.items() if v >= 0.5),
         "note": plain(drain["note"], 150),
         "plan": f"plan{order}.svg",
         "panels": panels,
