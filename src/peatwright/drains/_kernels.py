@@ -237,42 +237,87 @@ def cut_at_others(
 
 
 @njit(cache=True, nogil=True)
+def _kth(values: F64, n: int, k: int) -> float:
+    """Value of rank k among the first n, by Hoare's selection; all lower ranks end before it."""
+    low = 0
+    high = n - 1
+    while low < high:
+        pivot = values[(low + high) // 2]
+        a = low
+        b = high
+        while a <= b:
+            while values[a] < pivot:
+                a += 1
+            while values[b] > pivot:
+                b -= 1
+            if a <= b:
+                values[a], values[b] = values[b], values[a]
+                a += 1
+                b -= 1
+        if k <= b:
+            high = b
+        elif k >= a:
+            low = a
+        else:
+            break
+    return float(values[k])
+
+
+@njit(cache=True, nogil=True)
 def median_of(values: F64, n: int) -> float:
-    """Median of the first n values, which are sorted in place."""
+    """Median of the first n values, whose order is changed; NaN of none."""
     if n == 0:
         return math.nan
-    for a in range(1, n):
-        v = values[a]
-        b = a - 1
-        while b >= 0 and values[b] > v:
-            values[b + 1] = values[b]
-            b -= 1
-        values[b + 1] = v
+    if n <= 12:
+        for a in range(1, n):
+            v = values[a]
+            b = a - 1
+            while b >= 0 and values[b] > v:
+                values[b + 1] = values[b]
+                b -= 1
+            values[b + 1] = v
+        if n % 2:
+            return float(values[n // 2])
+        return 0.5 * float(values[n // 2 - 1] + values[n // 2])
+    upper = _kth(values, n, n // 2)
     if n % 2:
-        return float(values[n // 2])
-    return 0.5 * float(values[n // 2 - 1] + values[n // 2])
+        return upper
+    lower = values[0]
+    for a in range(1, n // 2):
+        lower = max(lower, values[a])
+    return 0.5 * (lower + upper)
 
 
 @njit(cache=True, nogil=True)
 def average_sections(
-    section: F32, drain_first: I64, drain_past: I64, half: int, first: int, past: int, out: F32
+    section: F32,
+    bed_m: F64,
+    drain_first: I64,
+    drain_past: I64,
+    half: int,
+    stride: int,
+    first: int,
+    past: int,
+    out: F32,
 ) -> int:
-    """Median of the sections up to `half` stations up and down the same drain, NaN left out.
+    """Median of every `stride`th section up to `half` up and down the same drain, NaN left out.
 
+    Each is first moved by the difference of the beds, so that the fall along the drain drops out.
     Each neighbour is first moved by the change of its bed, so a steep bed is not flattened.
     """
     room = np.empty(2 * half + 1)
+    shift = np.empty(2 * half + 1)
     n = section.shape[1]
     for i in range(first, past):
         low = max(drain_first[i], i - half)
+        low += (i - low) % stride
         high = min(drain_past[i], i + half + 1)
-        # Only as many upstream as downstream: otherwise the first stations of a drain are drawn
-        # down its slope.
-        reach = min(i - low, high - 1 - i)
+        for j in range(low, high):
+            shift[j - low] = bed_m[i] - bed_m[j]
         for k in range(n):
             count = 0
-            for j in range(i - reach, i + reach + 1):
-                v = section[j, k]
+            for j in range(low, high, stride):
+                v = section[j, k] + shift[j - low]
                 if not math.isnan(v):
                     room[count] = v
                     count += 1

@@ -16,7 +16,7 @@ from peatwright.drains.bed import pull
 from peatwright.drains.compose import Drain, compose, ids
 from peatwright.drains.depths import HandCorrection, hand_correction
 from peatwright.drains.direction import cut_at_turns, direct
-from peatwright.drains.lines import LAYER, Line, clean
+from peatwright.drains.lines import LAYER, clean
 from peatwright.drains.network import Chain, connect, join
 from peatwright.drains.peat import peat_depths
 from peatwright.drains.sections import Sections, Stations, measured, stations_of
@@ -148,7 +148,7 @@ def measure(
     nodes, node_ids = node_table(
         drains, net.nodes, _node_levels(drains, table, names), dtm.grid.crs
     )
-    shift = _shift(lines, stations)
+    shift = _shift(drains, chains, stations)
     drain_table = _drain_table(
         drains, names, chains, node_ids, table, shift, stations, dtm, limits, rules
     )
@@ -185,7 +185,10 @@ def _correction(
     hand: gpd.GeoDataFrame | None,
     rules: MeasureRules,
 ) -> HandCorrection:
-    depth = np.where(sections.status == across.MEASURED, sections.values[:, across.DEPTH], np.nan)
+    # By hand, depth is taken from a staff laid across the drain: the mean of both shoulders.
+    v = sections.values
+    shoulder = 0.5 * (v[:, across.LEFT + across.LEVEL] + v[:, across.RIGHT + across.LEVEL])
+    depth = np.where(sections.status == across.MEASURED, shoulder - v[:, across.BED], np.nan)
     by_hand = np.empty(0) if hand is None else hand["hand_depth_m"].to_numpy(np.float64)
     return hand_correction(_points(hand), by_hand, stations.xy, depth, rules.hand_depth_reach_m)
 
@@ -232,13 +235,14 @@ def _forbidden(limits: gpd.GeoDataFrame | None, stations: Stations) -> NDArray[n
     return out
 
 
-def _shift(lines: list[Line], stations: Stations) -> F64:
-    """Return how far each station lies from the nearest given line, m."""
-    tree = shapely.STRtree([shapely.LineString(line.xy) for line in lines])
-    points = list(shapely.points(stations.xy))
-    (which, _), gap = tree.query_nearest(points, return_distance=True, all_matches=False)
-    out = np.full(len(points), np.nan)
-    out[which] = gap
+def _shift(drains: list[Drain], chains: list[Chain], stations: Stations) -> F64:
+    """Return how far each station lies from the given lines of its drain, m."""
+    out = np.empty(len(stations.xy))
+    starts = np.flatnonzero(stations.chainage_m == 0.0)
+    for d, a in zip(drains, starts, strict=True):
+        at = slice(int(a), int(stations.past[a]))
+        given = shapely.MultiLineString([chains[c].line.xy for c in d.chains])
+        out[at] = shapely.distance(given, shapely.points(stations.xy[at]))
     return out
 
 

@@ -17,11 +17,17 @@ from peatwright.model.raster import Raster
 from peatwright.model.rules import MeasureRules
 from peatwright.terrain._strips import run_strips, threads_for
 
+ENOUGH_SECTIONS = 5
+
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-GROUND_FROM_M = Cited(4.5, "m", "ground beyond this from the bed is taken as unsunk", 2, 15)
-SLOPE_OVER_M = Cited(11.0, "m", "length over which the slope across is evened out", 1, 50)
+GROUND_FROM_M = Cited(4.0, "m", "ground beyond this from the bed is taken as unsunk", 2, 15)
+WIDE_OVER_M = Cited(
+    11.0, "m", "length along the drain over which ground, sag and spoil are averaged", 1, 50
+)
+SLOPE_OVER_M = Cited(5.0, "m", "length over which the slope across is evened out", 1, 50)
+SPOIL_WIDE_M = Cited(3.5, "m", "a bank wider than this is not old spoil", 1, 10)
 SAG_REACH_M = Cited(8.0, "m", "a sag is not looked for further than this from its shoulder", 2, 20)
 OUTWARD_M = Cited(6.0, "m", "length outwards from a sag's edge over which the fall is taken", 1, 20)
 OTHER_KEEP_M = Cited(2.0, "m", "a section ends this far short of another drain", 0.5, 6)
@@ -185,31 +191,28 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
     bed = rolling(single, stations, rules.average_m, rules.station_m)
     bed[np.isnan(single)] = np.nan
     met = _cut(section, stations, offsets, rules)
-    averaged = np.empty_like(section)
-    half = _half_window(rules.average_m, rules.station_m)
-    run_strips(
-        n,
-        threads,
-        lambda a, b: _kernels.average_sections(
-            section, stations.first, stations.past, half, a, b, averaged
-        ),
-    )
+    averaged = _averaged(section, bed, stations, rules.average_m, rules.station_m)
+    over_m = max(rules.average_m, float(WIDE_OVER_M.value))
+    wide = _averaged(section, bed, stations, over_m, rules.station_m)
     fitted = np.empty((n, 2))
     from_m = min(float(GROUND_FROM_M.value), 0.5 * rules.section_half_m)
     run_strips(
         n,
         threads,
-        lambda a, b: _kernels.ground_slopes(averaged, offsets, from_m, a, b, fitted),
+        lambda a, b: _kernels.ground_slopes(wide, offsets, from_m, a, b, fitted),
     )
     slope = rolling(fitted[:, 0], stations, float(SLOPE_OVER_M.value), rules.station_m)
     values = np.empty((n, across.COLUMNS))
     status = np.empty(n, np.int8)
+    blur = _blur_m2(dtm, stations)
     run_strips(
         n,
         threads,
         lambda a, b: across.measure_sections(
             averaged,
+            wide,
             offsets,
+            blur,
             bed,
             slope,
             met,
@@ -218,6 +221,7 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
             rules.widest_m,
             rules.seen_depth_m,
             rules.spoil_height_m,
+            float(SPOIL_WIDE_M.value),
             rules.sag_depth_m,
             float(SAG_REACH_M.value),
             float(OUTWARD_M.value),
@@ -236,6 +240,34 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
     status[lost] = across.NO_DRAIN
     spread = rolling(np.abs(single - bed), stations, 9.0 * rules.station_m, rules.station_m)
     return Sections(values, status, seen, slope, met, _quality(values, rules), 1.4826 * spread)
+
+
+def _averaged(
+    section: NDArray[np.float32], bed: F64, stations: Stations, over_m: float, station_m: float
+) -> NDArray[np.float32]:
+    """Return sections averaged by their median over a length along the same drain."""
+    out = np.empty_like(section)
+    half = _half_window(over_m, station_m)
+    # Hummocks are longer than a station: over a long window a share of the sections will do.
+    stride = max(1, (2 * half + 1) // ENOUGH_SECTIONS)
+    run_strips(
+        len(section),
+        threads_for(section.size, None),
+        lambda a, b: _kernels.average_sections(
+            section, bed, stations.first, stations.past, half, stride, a, b, out
+        ),
+    )
+    return out
+
+
+def _blur_m2(dtm: Raster, stations: Stations) -> F64:
+    """Return twelve times the variance, across each drain, that interpolating between cells adds.
+
+    Linear interpolation spreads a level over a triangle of one cell to each side, whose variance
+    is the cell size squared over six; across a slanting drain those of both axes add.
+    """
+    u, v = stations.right.T
+    return np.asarray(2.0 * ((u * dtm.grid.dx_m) ** 2 + (v * dtm.grid.dy_m) ** 2))
 
 
 def _quality(values: F64, rules: MeasureRules) -> F64:

@@ -14,7 +14,7 @@ from scipy import ndimage, optimize
 from peatwright.drains.across import _kernels as k
 from peatwright.drains.compose import Drain
 from peatwright.drains.depths import HandCorrection
-from peatwright.drains.sections import Sections, Stations
+from peatwright.drains.sections import Sections, Stations, rolling
 from peatwright.model.cited import Cited
 from peatwright.model.columns import checked
 from peatwright.model.layers import NODES, STATIONS
@@ -22,6 +22,7 @@ from peatwright.model.rules import MeasureRules
 
 F64 = NDArray[np.float64]
 
+SPOIL_OVER_M = Cited(7.0, "m", "a bank shorter than this along the drain is a hummock", 0, 50)
 LEVEL_RATIO = Cited(0.01, "m/m", "ground that falls less across the drain is called level", 0, 0.1)
 TERRAIN_ERROR_M = Cited(0.05, "m", "error of one level of an airborne terrain model", 0, 0.5)
 
@@ -98,7 +99,8 @@ def station_table(
     bed = air - correction.add_m
     depth = np.maximum(shoulder - bed, 0.0)
     spoil_left, spoil_right = (
-        np.where(h >= rules.spoil_height_m, h, 0.0) + 0.0 * h for h in side(k.SPOIL_HEIGHT)
+        _lasting(h, w, stations, rules)
+        for h, w in zip(side(k.SPOIL_HEIGHT), side(k.SPOIL_WIDTH), strict=True)
     )
     spoil_side = np.select(
         [~good, (spoil_left > 0) & (spoil_right > 0), spoil_left > 0, spoil_right > 0],
@@ -175,6 +177,13 @@ def station_table(
     return gpd.GeoDataFrame(
         checked(_texts(gpd.GeoDataFrame(table, geometry=points, crs=crs)), STATIONS)
     )
+
+
+def _lasting(height_m: F64, width_m: F64, stations: Stations, rules: MeasureRules) -> F64:
+    """Return the height of spoil that lasts along the drain; 0 without, NaN where not measured."""
+    lasts = rolling(height_m, stations, float(SPOIL_OVER_M.value), rules.station_m)
+    stands = (lasts >= rules.spoil_height_m) & (height_m > 0.0) & (width_m > 0.0)
+    return np.where(np.isfinite(height_m), np.where(stands, height_m, 0.0), np.nan)
 
 
 def _texts(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -78,7 +78,15 @@ def _crossing(r: F64, low: int, high: int, level: float) -> float:
 
 @njit(cache=True, nogil=True)
 def _bank(
-    r: F64, room: int, step: float, widest_m: float, seen_m: float, spoil_m: float, out: F64
+    r: F64,
+    room: int,
+    step: float,
+    widest_m: float,
+    seen_m: float,
+    spoil_m: float,
+    spoil_wide_m: float,
+    blur_m2: float,
+    out: F64,
 ) -> int:
     """Find shoulder and spoil on one side.
 
@@ -121,6 +129,19 @@ def _bank(
         if last <= 0.5 * (r[c] - r[0]) / c or last * look <= 0.5 * seen_m:
             break
         c = min(lim, c + look)
+    # A sag beyond the bank bends too: the shoulder is the innermost bend worth the name. Blurred
+    # straight banks bend by a tenth of their height.
+    while knee > 1:
+        inner = 0
+        best = 0.15 * (r[knee] - r[0])
+        for j in range(1, knee):
+            above = r[j] - r[0] - (r[knee] - r[0]) * j / knee
+            if above > best:
+                best = above
+                inner = j
+        if inner == 0 or r[inner] - r[0] < 0.5 * seen_m:
+            break
+        knee = inner
     rise = r[knee] - r[0]
     if rise <= 0.01:
         return 1
@@ -136,20 +157,39 @@ def _bank(
             f = j
         elif r[j] > r[f] + 0.03:
             break
-    level = r[knee]
+    level = float(r[knee])
     out[3] = 0.0
     out[4] = 0.0
     out[5] = knee
-    if r[t] - r[f] >= spoil_m and r[f] > r[0] + 0.3 * (r[t] - r[0]):
-        foot = f
-        for j in range(t, f + 1):
-            if r[j] <= r[f] + 0.15 * (r[t] - r[f]):
-                foot = j
-                break
-        inner = _crossing(r, 0, t, r[f])
+    foot = f
+    for j in range(t, f + 1):
+        if r[j] <= r[f] + 0.15 * (r[t] - r[f]):
+            foot = j
+            break
+    side = _crossing(r, 0, t, r[f])
+    # A low bank lifts the shoulder too; whether it is called spoil is decided later.
+    stands = r[t] - r[f] >= 0.4 * spoil_m and r[f] > r[0] + 0.3 * (r[t] - r[0])
+    if stands and (foot - side) * step <= spoil_wide_m:
+        inner = side
         # A ledge can part the bank from the shoulder: then the shoulder stays where it is.
         level = min(level, r[knee] if inner >= knee else r[f])
-        out[3] = r[t] - r[f]
+        # The spoil lies on sunk ground: carry the sag on, half as steep, from the foot inwards.
+        beyond = min(room, foot + look)
+        lean = max(0.0, r[beyond] - r[foot]) / max(beyond - foot, 1)
+        level = max(level - 0.5 * lean * (foot - inner), r[0] + 0.5 * (level - r[0]))
+        inner = _crossing(r, 0, t, level)
+        share = (t - inner) / max(foot - inner, 1.0)
+        height = r[t] - level - share * (r[f] - level)
+        # Sampling between cells lowers a narrow bank as it widens it; what it holds stays.
+        a = t
+        while a > 0 and r[a] > r[t] - 0.5 * height:
+            a -= 1
+        z = t
+        while z < room and r[z] > r[t] - 0.5 * height:
+            z += 1
+        # Width at half height of a bell is 2.355 standard deviations.
+        spread = ((z - a - 0.5) * step / 2.355) ** 2
+        out[3] = height / math.sqrt(max(1.0 - blur_m2 / (12.0 * spread), 0.4))
         out[4] = (foot - max(inner, 0.0)) * step
         out[5] = foot
     if level - r[0] <= 0.01:
@@ -158,10 +198,14 @@ def _bank(
         rise = level - r[0]
         o25 = _crossing(r, 0, t, r[0] + 0.25 * rise)
         o75 = _crossing(r, 0, t, r[0] + 0.75 * rise)
-        half = 0.5 * (o75 - o25)
-        out[0] = min(o75 + half, knee + 2.0) * step
+        # Sampling between cells widens a bank's face; its middle stays where it is. Variances add:
+        # that of an even face is its width squared over twelve.
+        middle = 0.5 * (o25 + o75) * step
+        face = 2.0 * (o75 - o25) * step
+        half = 0.5 * math.sqrt(max(face * face - blur_m2, 0.1 * face * face))
+        out[0] = min(middle + half, (knee + 2.0) * step)
         out[1] = level
-        out[2] = max(o25 - half, 0.0) * step
+        out[2] = max(middle - half, 0.0)
         if turn == 1 or out[3] > 0.0:
             break
         # Level of the shoulder: ground just outside it, taken in to where the bank's face ends.
@@ -213,8 +257,7 @@ def _outside(
     edge = -1
     ahead = max(2, round(1.0 / step))
     if not math.isnan(ground):
-        if bank[3] == 0.0:
-            deepest = max(deepest, ground - bank[1])
+        deepest = max(deepest, ground - bank[1])
         for j in range(start, lim + 1):
             if skip_from <= j < skip_to:
                 continue
@@ -225,6 +268,16 @@ def _outside(
                 sunk = ground - r[j]
             bar = max(0.5 * sag_m, 0.12 * deepest)
             deepest = max(deepest, sunk)
+            level_off = False
+            if sunk <= 0.45 * deepest and j + 2 * ahead <= room:
+                # The fitted ground can lie a little high: a sag also ends where it rises no more.
+                total = 0.0
+                for m in range(j + ahead, j + 2 * ahead + 1):
+                    total += r[m]
+                level_off = total / (ahead + 1) - r[j] <= 0.3 * sag_m
+            if level_off:
+                edge = j
+                break
             if sunk <= bar:
                 total = 0.0
                 count = 0
@@ -285,9 +338,24 @@ def _outside(
 
 
 @njit(cache=True, nogil=True)
+def _levels_out(z: F32, offsets: F64, start: int, d: int, slope: float, out: F64) -> int:
+    """Levels outwards from the bed with the ground's slope taken out; returns the last index."""
+    n = offsets.shape[0]
+    j = 0
+    while True:
+        k = start + d * j
+        if not 0 <= k < n or math.isnan(z[k]):
+            return j - 1
+        out[j] = z[k] - slope * offsets[k]
+        j += 1
+
+
+@njit(cache=True, nogil=True)
 def measure_sections(
     section: F32,
+    wide: F32,
     offsets: F64,
+    blur_m2: F64,
     bed_m: F64,
     slope: F64,
     met: I32,
@@ -296,6 +364,7 @@ def measure_sections(
     widest_m: float,
     seen_m: float,
     spoil_m: float,
+    spoil_wide_m: float,
     sag_m: float,
     sag_reach_m: float,
     fall_m: float,
@@ -306,8 +375,10 @@ def measure_sections(
 ) -> int:
     """Measure each averaged section.
 
-    `section` (n, m) levels at `offsets` (right is positive); `bed_m` the bed's level; `slope` the
-    ground's smoothed slope to the right (NaN not known). Out: `out` (n, COLUMNS), NaN where not
+    `section` (n, m) levels at `offsets` (right is positive), averaged over a short length for the
+    banks, `wide` over a longer one for ground, sag and spoil; `blur_m2` twelve times the variance
+    that sampling adds across; `bed_m` the bed's level; `slope` the ground's smoothed slope to the
+    right (NaN not known). Out: `out` (n, COLUMNS), NaN where not
     known, and `status`, why not.
     """
     n = offsets.shape[0]
@@ -318,12 +389,15 @@ def measure_sections(
     fewest = max(4, int(2.0 / step))
     r = np.empty(n)
     room = np.empty(n)
-    bank = np.empty((2, 6))
+    bank = np.empty(6)
+    broad = np.empty(6)
+    q = np.empty(n)
     beyond = np.empty(5)
     for i in range(first, past):
         for c in range(COLUMNS):
             out[i, c] = math.nan
         z = section[i]
+        y = wide[i]
         if math.isnan(bed_m[i]) or math.isnan(z[middle]):
             status[i] = NO_TERRAIN
             continue
@@ -336,8 +410,8 @@ def measure_sections(
                 if z[k] - b * offsets[k] < z[kb] - b * offsets[kb] - 1e-6:
                     kb = k
         # The ground's level at the bed: both sides weigh the same; one alone must do if need be.
-        left, nl = _side_median(z, offsets, b, -1, start, room)
-        right, nr = _side_median(z, offsets, b, 1, start, room)
+        left, nl = _side_median(y, offsets, b, -1, start, room)
+        right, nr = _side_median(y, offsets, b, 1, start, room)
         ground = math.nan
         if not math.isnan(slope[i]):
             if nl >= fewest and nr >= fewest:
@@ -351,8 +425,8 @@ def measure_sections(
             total = 0.0
             count = 0
             for k in range(n):
-                if (k <= middle - start or k >= middle + start) and not math.isnan(z[k]):
-                    e = z[k] - ground - b * offsets[k]
+                if (k <= middle - start or k >= middle + start) and not math.isnan(y[k]):
+                    e = y[k] - ground - b * offsets[k]
                     total += e * e
                     count += 1
             out[i, RMS] = math.sqrt(total / count) if count else math.nan
@@ -360,29 +434,33 @@ def measure_sections(
         for side in range(2):
             d = -1 if side == 0 else 1
             base = LEFT if side == 0 else RIGHT
-            reach = 0
-            while 0 <= kb + d * (reach + 1) < n and not math.isnan(z[kb + d * (reach + 1)]):
-                reach += 1
+            reach = _levels_out(z, offsets, kb, d, b, r)
+            far = _levels_out(y, offsets, kb, d, b, q)
             out[i, base + ROOM] = reach * step
-            for j in range(reach + 1):
-                k = kb + d * j
-                r[j] = z[k] - b * offsets[k]
             r[0] = min(r[0], bed_m[i] - b * offsets[kb])
+            q[0] = r[0]
             if reach * step < 0.75:
                 status[i] = NO_ROOM_LEFT if side == 0 else NO_ROOM_RIGHT
                 continue
-            if _bank(r, reach, step, widest_m, seen_m, spoil_m, bank[side]):
+            if _bank(r, reach, step, widest_m, seen_m, spoil_m, spoil_wide_m, blur_m2[i], bank):
                 if status[i] == MEASURED:
                     status[i] = NO_BANK
                 continue
             lean = d * offsets[kb]
-            at = bank[side, 0] + lean
+            at = bank[0] + lean
             out[i, base + OFFSET] = max(at, 0.0)
-            out[i, base + LEVEL] = bank[side, 1] + b * d * at
-            out[i, base + TOE] = bank[side, 2] + lean
-            out[i, base + SPOIL_HEIGHT] = bank[side, 3]
-            out[i, base + SPOIL_WIDTH] = bank[side, 4]
-            _outside(r, reach, step, ground, b * d, sag_m, sag_reach_m, fall_m, bank[side], beyond)
+            out[i, base + LEVEL] = bank[1] + b * d * at
+            out[i, base + TOE] = bank[2] + lean
+            if _bank(q, far, step, widest_m, seen_m, spoil_m, spoil_wide_m, blur_m2[i], broad):
+                for c in range(6):
+                    broad[c] = bank[c]
+            out[i, base + SPOIL_HEIGHT] = broad[3]
+            out[i, base + SPOIL_WIDTH] = broad[4]
+            bank[3] = broad[3]
+            bank[5] = broad[5]
+            own = left if side == 0 else right
+            near = ground if math.isnan(own) else 0.5 * (ground + own)
+            _outside(q, far, step, near, b * d, sag_m, sag_reach_m, fall_m, bank, beyond)
             out[i, base + SAG_WIDTH] = beyond[0]
             out[i, base + SAG_DEPTH] = beyond[1]
             out[i, base + EDGE_LEVEL] = beyond[2] + b * d * (beyond[4] + lean)
