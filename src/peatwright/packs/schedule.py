@@ -29,15 +29,17 @@ DAM_COLUMNS = (
     "height_m", "dig_depth_m", "key_m", "crest_level_m", "bed_level_m", "pool_level_m",
     "pool_depth_m", "pool_length_m", "head_m", "outlet_side", "outlet_bearing_deg", "outlet_x_m",
     "outlet_y_m", "outlet_level_m", "gap_width_m", "gap_height_m", "gap_m3", "fill_m3",
-    "hollow_m3", "spacing_m", "spacing_rule", "spacing_others", "why", "note",
+    "hollow_m3", "spacing_m", "note", "spacing_rule", "spacing_others", "why",
 )  # fmt: skip
 RUN_COLUMNS = (
     "item_id", "drain_id", "kind", "method", "from_m", "to_m", "length_m", "x_m", "y_m",
     "width_m", "block_pairs", "first_cut_m", "second_cut_m", "zip_m3", "gap_width_m",
-    "gap_height_m", "gap_m3", "why", "note",
+    "gap_height_m", "gap_m3", "note", "why",
 )  # fmt: skip
 SUMS = tuple(c.name for c in QUANTITIES.columns if c.kind == "float")
-WIDE = {"why": 62, "note": 34, "spacing_others": 44, "spacing_rule": 22, "method": 13, "kind": 12}
+WIDE = {"why": 90, "note": 44, "spacing_others": 60, "spacing_rule": 30, "method": 11, "kind": 11}
+PRINTED_TO = "note"
+"""Reasons stand to the right of this column: for the screen, not for paper."""
 
 
 def guarded(text: str) -> str:
@@ -99,6 +101,8 @@ class _Sheets:
         self.font = font
         self.text = book.add_format(font)
         self.wrap = book.add_format({**font, "text_wrap": True})
+        self.indented = book.add_format({**font, "text_wrap": True, "indent": 1})
+        self.unit = book.add_format({**font, "indent": 1})
         self.head = book.add_format(
             {**font, "bold": True, "text_wrap": True, "bg_color": MOSS, "font_color": "#FFFFFF",
              "valign": "vcenter", "border": 1, "border_color": RULE}
@@ -117,11 +121,11 @@ class _Sheets:
             self.numbers[key] = self.book.add_format({**self.font, "num_format": shown, **top})
         return self.numbers[key]
 
-    def new(self, name: str, *, paper_a3: bool = False) -> Any:
+    def new(self, name: str, *, paper_a3: bool = False, one_page: bool = False) -> Any:
         sheet = self.book.add_worksheet(name)
         sheet.set_landscape()
         sheet.set_paper(8 if paper_a3 else 9)
-        sheet.fit_to_pages(1, 0)
+        sheet.fit_to_pages(1, 1 if one_page else 0)
         sheet.set_margins(left=0.4, right=0.4, top=0.6, bottom=0.6)
         sheet.hide_gridlines(2)
         # Ampersands start codes in headers, so a name's own are doubled.
@@ -151,6 +155,8 @@ class _Sheets:
         last = len(rows)
         if last:
             sheet.autofilter(0, 0, last, len(columns) - 1)
+            if PRINTED_TO in names:
+                sheet.print_area(0, 0, last, names.index(PRINTED_TO))
         else:
             sheet.write_string(1, 0, "none", self.under)
         if total and last:
@@ -165,7 +171,7 @@ class _Sheets:
 
     def _fill(self, sheet: Any, k: int, column: Column, values: pd.Series) -> None:
         if column.kind == "text":
-            shown = self.wrap if column.name in WIDE else self.text
+            shown = self.wrap if column.name == "note" else self.unit
             for r, text in enumerate(values, start=1):
                 if text:
                     sheet.write_string(r, k, plain(text, 2000), shown)
@@ -180,8 +186,8 @@ class _Sheets:
             return WIDE[column.name]
         if column.kind == "text":
             longest = max((len(plain(t)) for t in rows[column.name]), default=8)
-            return min(max(longest + 2, 9), 24)
-        return 11 if column.name in {"x_m", "y_m", "outlet_x_m", "outlet_y_m"} else 9.5
+            return min(max(longest + 3, 8), 24)
+        return 11 if column.name in {"x_m", "y_m", "outlet_x_m", "outlet_y_m"} else 8.5
 
     def _cover(self, sheet: Any, title: str) -> int:
         sheet.set_column(0, 0, 30)
@@ -191,7 +197,7 @@ class _Sheets:
         return 3
 
     def summary(self, tables: Mapping[str, pd.DataFrame], rules: Rules) -> None:
-        sheet = self.new("Summary")
+        sheet = self.new("Summary", one_page=True)
         row = self._cover(sheet, plain(self.info.title, 90))
         sheet.set_column(1, 4, 14)
         site, drains, items = site_row(tables), tables["drains"], tables["items"]
@@ -222,9 +228,9 @@ class _Sheets:
             for k, value in enumerate((likely, low, high), start=1):
                 if value is not None:
                     sheet.write_number(row, k, float(value), self.number(0))
-            sheet.write_string(row, 4, unit, self.text)
+            sheet.write_string(row, 4, unit, self.unit)
             row += 1
-        row = self._heads(sheet, row + 1, ("What spreads the cost", f"Low to high [{money}]"))
+        row = self._heads(sheet, row + 1, ("What spreads the cost", f"By, {money}"))
         for name, worth in cost_drivers(site, rules):
             sheet.write_string(row, 0, name, self.text)
             sheet.write_number(row, 1, worth, self.number(0))
@@ -236,6 +242,7 @@ class _Sheets:
         ])  # fmt: skip
 
     def _heads(self, sheet: Any, row: int, heads: Sequence[str]) -> int:
+        sheet.set_row(row, 18)
         for k, head in enumerate(heads):
             sheet.write_string(row, k, head, self.head)
         return row + 1
@@ -273,18 +280,19 @@ class _Sheets:
                     elif isinstance(cell, int | float):
                         sheet.write_number(row, k, cell, self.text)
                     elif cell:
-                        sheet.write_string(row, k, plain(str(cell)), self.wrap)
+                        sheet.write_string(row, k, plain(str(cell)), self.indented)
                 row += 1
         sheet.autofilter(0, 0, row - 1, len(heads) - 1)
 
     def read_me(self) -> None:
-        sheet = self.new("Read me")
+        sheet = self.new("Read me", one_page=True)
         row = self._cover(sheet, "How to read this workbook")
         sheet.set_column(1, 7, 14)
         self._say(sheet, row, [
             ("Summary", "The layout at a glance, with ranges and what spreads the cost."),
             ("Dams", ("One row a dam, from head to outfall of each drain. Left and right are as "
-             "seen facing downstream. An empty cell means not known, never nought.")),
+             "seen facing downstream. An empty cell means not known, never nought. The rules and "
+                    "reasons to the right of the notes are not printed.")),
             ("Zips and runs", "Zipped and reprofiled runs, and gaps and breaks in old spoil."),
             ("By drain, By method", ("Sums. The last row is a formula that sums the rows above. "
              "Bringing the machine in and out, supervision and contingency may stand only in "

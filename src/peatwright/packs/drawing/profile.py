@@ -284,7 +284,7 @@ def _band_words(svg: Svg, x: float, wide: float, words: str, fill: str) -> None:
         svg.text(x + wide / 2, foot - 1.3, words, 1.9, anchor="middle", fill=fill, halo=0.4)
     elif wide >= 2.8:
         line = _cut(words, int((GRAPH_HIGH - 2) / (0.56 * 1.9)))
-        svg.text(x + wide / 2 + 0.7, foot - 1, line, 1.9, fill=fill, halo=0.4, turn=-90)
+        svg.text(x + wide / 2 + 0.7, foot - 1, line, 1.9, fill=fill, turn=-90)
 
 
 def _cut(text: str, longest: int) -> str:

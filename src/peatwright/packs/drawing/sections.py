@@ -123,7 +123,7 @@ def _block(
         "id": plain(drain_id, 30),
         "name": plain(drain["name"], 70),
         "facts": _facts(drain, items),
-        "methods": ", ".join(f"{m} {number(v, 0, 'm')}" for m, v in methods.items() if v >= 0.5),
+        "methods": ", ".join(f"{m} {number(v, 0, 'm')}" for m, v in methods.items() if v >= 1),
         "note": plain(drain["note"], 150),
         "plan": f"plan{order}.svg",
         "panels": panels,
