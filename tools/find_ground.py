@@ -34,7 +34,7 @@ def wander(
     """A line that wanders: `bend` is the spread of turning per metre."""
     n = max(int(length / 1.0), 2)
     turn = ndimage.gaussian_filter1d(rng.standard_normal(n), 6, mode="nearest") * bend * 4
-    a = angle + np.clip(np.cumsum(turn) - turn[0], -1.6, 1.6)
+    a = angle + 1.2 * np.sin(np.cumsum(turn) - turn[0])
     return np.stack([x0 + np.cumsum(np.cos(a)), y0 + np.cumsum(np.sin(a))], 1)
 
 

@@ -77,6 +77,21 @@ def at_blocks(b, n, i, j):
     ) * fy
 
 
+@njit(cache=True, nogil=True, inline="always")
+def level_at(z, y, x):
+    """Bilinear level at fractional cell (y, x), edge values beyond the edge."""
+    rows, cols = z.shape
+    y = min(max(y, 0.0), rows - 1.001)
+    x = min(max(x, 0.0), cols - 1.001)
+    p = int(y)
+    q = int(x)
+    fy = y - p
+    fx = x - q
+    return (z[p, q] * (1 - fx) + z[p, q + 1] * fx) * (1 - fy) + (
+        z[p + 1, q] * (1 - fx) + z[p + 1, q + 1] * fx
+    ) * fy
+
+
 @njit(cache=True, nogil=True)
 def fill_holes(z, bg, n, out, hole):
     """Copy levels, with the smooth ground put into holes; `hole` marks cells without data."""
@@ -265,59 +280,158 @@ def crests(lam, hxx, hxy, hyy, hole, noise, n, k_noise, floor, ratio, mark):
     return found
 
 
+@njit(cache=True, nogil=True, inline="always")
+def one_direction(hxx, hxy, hyy, hole, i, j, ang, step, dx, dy, m, by, soft_m, inside):
+    """Mean softened response along one direction, each `by` cells.
+
+    Where a line ends, its better half counts.
+    """
+    rows, cols = hxx.shape
+    ux = math.cos(ang)
+    uy = math.sin(ang)
+    cc = np.float32(uy * uy)  # across = (-uy, ux): x = -uy, y = ux
+    ss = np.float32(ux * ux)
+    cs = np.float32(-uy * ux * 2.0)
+    sr = uy * step / dy
+    sc = ux * step / dx
+    soft = np.float32(soft_m)
+    zero = np.float32(0.0)
+    fore = zero
+    back = zero
+    for k in range(1, m + 1, by):
+        p = int(i + k * sr + 0.5)
+        q = int(j + k * sc + 0.5)
+        if inside or (0 <= p < rows and 0 <= q < cols):
+            if hole[p, q] == 0:
+                r = hxx[p, q] * cc + hxy[p, q] * cs + hyy[p, q] * ss
+                fore += r * soft / (soft + r) if r > zero else max(r, -soft)
+        p = int(i - k * sr + 0.5)
+        q = int(j - k * sc + 0.5)
+        if inside or (0 <= p < rows and 0 <= q < cols):
+            if hole[p, q] == 0:
+                r = hxx[p, q] * cc + hxy[p, q] * cs + hyy[p, q] * ss
+                back += r * soft / (soft + r) if r > zero else max(r, -soft)
+    count = (m + by - 1) // by
+    return max((fore + back) / (2 * count), 0.8 * max(fore, back) / count)
+
+
 @njit(cache=True, nogil=True)
-def line_strength(mark, hxx, hxy, hyy, hole, dx, dy, half_m, soft_m, keep_low, strength, theta):
-    """Response of an oriented line of ± `half_m` at marked cells, best of seven directions.
+def line_strength(
+    mark, hxx, hxy, hyy, hole, noise, n, dx, dy, half_m, soft_m, keep, floor_m, strength, theta
+):
+    """Response of an oriented line of ± `half_m` at marked cells, best of five directions.
 
     The response across the line is softened above `soft_m` so that a pit does not pass for a
     line. `strength` gets the mean in metres (0 elsewhere), `theta` the direction along the line
-    (radians from east towards south). Cells under `keep_low` lose their mark.
+    (radians from east towards south). Cells under `keep` times the noise lose their mark; those
+    that are far under it along their own direction are not tried in others.
     """
     rows, cols = mark.shape
     step = min(dx, dy)
     m = max(int(half_m / step + 0.5), 2)
+    pad = m + 2
     kept = 0
     for i in range(rows):
         for j in range(cols):
             if mark[i, j] == 0:
                 continue
+            need = max(keep * noise[i // n, j // n], floor_m)
+            inside = i >= pad and i < rows - pad and j >= pad and j < cols - pad
             nr, nc = across(hxx[i, j], hxy[i, j], hyy[i, j])
             base = math.atan2(nc, -nr)  # along = across turned by 90°
-            best = -1.0
             best_a = base
-            for a in range(-3, 4):
-                ang = base + a * 0.13
-                ux = math.cos(ang)
-                uy = math.sin(ang)
-                cc = uy * uy  # across = (-uy, ux): x = -uy, y = ux
-                ss = ux * ux
-                cs = -uy * ux * 2.0
-                sr = uy * step / dy
-                sc = ux * step / dx
-                fore = 0.0
-                back = 0.0
-                for k in range(1, m + 1):
-                    p = int(i + k * sr + 0.5)
-                    q = int(j + k * sc + 0.5)
-                    if 0 <= p < rows and 0 <= q < cols and hole[p, q] == 0:
-                        r = hxx[p, q] * cc + hxy[p, q] * cs + hyy[p, q] * ss
-                        fore += r / (1.0 + r / soft_m) if r > 0 else max(r, -soft_m)
-                    p = int(i - k * sr + 0.5)
-                    q = int(j - k * sc + 0.5)
-                    if 0 <= p < rows and 0 <= q < cols and hole[p, q] == 0:
-                        r = hxx[p, q] * cc + hxy[p, q] * cs + hyy[p, q] * ss
-                        back += r / (1.0 + r / soft_m) if r > 0 else max(r, -soft_m)
-                # a line that ends here is seen on one side only
-                v = max((fore + back) / (2 * m), 0.8 * max(fore, back) / m)
-                if v > best:
-                    best = v
-                    best_a = ang
-            if best > keep_low:
+            by = 2 if m >= 6 else 1
+            best = one_direction(
+                hxx, hxy, hyy, hole, i, j, base, step, dx, dy, m, by, soft_m, inside
+            )
+            if best < 0.75 * need:
+                mark[i, j] = 0
+                continue
+            for a in range(-2, 3):
+                if a != 0:
+                    ang = base + a * 0.16
+                    v = one_direction(
+                        hxx, hxy, hyy, hole, i, j, ang, step, dx, dy, m, by, soft_m, inside
+                    )
+                    if v > best:
+                        best = v
+                        best_a = ang
+            if by > 1 and best > 0.85 * need:
+                best = one_direction(
+                    hxx, hxy, hyy, hole, i, j, best_a, step, dx, dy, m, 1, soft_m, inside
+                )
+            if best > need:
                 strength[i, j] = best
                 theta[i, j] = best_a
                 kept += 1
             else:
                 mark[i, j] = 0
+    return kept
+
+
+@njit(cache=True, nogil=True)
+def keep_troughs(z, mark, strength, theta, noise, n, dx, dy, depth, least_m, worth):
+    """Unmark cells that are no trough: quick depth, averaged over 2 m along the line.
+
+    A cell stays where its averaged depth is over `least_m` and strength over noise, times the
+    root of depth + 0.01 m, is over `worth`: a shallow trough must be the clearer line.
+    """
+    rows, cols = mark.shape
+    step = min(dx, dy)
+    for i in range(rows):
+        for j in range(cols):
+            if mark[i, j] == 0:
+                continue
+            ux = math.cos(theta[i, j])
+            uy = math.sin(theta[i, j])
+            bed = np.inf
+            lo = -np.inf
+            hi = -np.inf
+            for t in range(9):
+                d = (
+                    (t - 1) * 0.5
+                    if t < 3
+                    else (1.5 + 0.75 * (t - 3) if t < 6 else -1.5 - 0.75 * (t - 6))
+                )
+                v = 0.0
+                for s in range(-1, 2):
+                    v += level_at(
+                        z, i + (d * ux + s * 0.75 * uy) / dy, j + (-d * uy + s * 0.75 * ux) / dx
+                    )
+                v /= 3.0
+                if t < 3:
+                    bed = min(bed, v)
+                elif t < 6:
+                    hi = max(hi, v)
+                else:
+                    lo = max(lo, v)
+            depth[i, j] = min(lo, hi) - bed
+    r = max(int(2.0 / step + 0.5), 1)
+    kept = 0
+    for i in range(rows):
+        for j in range(cols):
+            if mark[i, j] == 0:
+                continue
+            total = 0.0
+            k = 0
+            for p in range(max(i - r, 0), min(i + r + 1, rows)):
+                for q in range(max(j - r, 0), min(j + r + 1, cols)):
+                    if mark[p, q] != 0:
+                        c = abs(math.sin(theta[p, q] - theta[i, j]))
+                        if c < 0.48:
+                            total += depth[p, q]
+                            k += 1
+            d = total / k
+            ratio = strength[i, j] / noise[i // n, j // n]
+            if d > least_m and ratio * math.sqrt(d + 0.01) > worth:
+                kept += 1
+            else:
+                strength[i, j] = -strength[i, j]
+    for i in range(rows):
+        for j in range(cols):
+            if mark[i, j] != 0 and strength[i, j] < 0.0:
+                mark[i, j] = 0
+                strength[i, j] = 0.0
     return kept
 
 
@@ -581,21 +695,6 @@ def link_ends(
     return made
 
 
-@njit(cache=True, nogil=True, inline="always")
-def level_at(z, y, x):
-    """Bilinear level at fractional cell (y, x), edge values beyond the edge."""
-    rows, cols = z.shape
-    y = min(max(y, 0.0), rows - 1.001)
-    x = min(max(x, 0.0), cols - 1.001)
-    p = int(y)
-    q = int(x)
-    fy = y - p
-    fx = x - q
-    return (z[p, q] * (1 - fx) + z[p, q + 1] * fx) * (1 - fy) + (
-        z[p + 1, q] * (1 - fx) + z[p + 1, q + 1] * fx
-    ) * fy
-
-
 @njit(cache=True, nogil=True)
 def profiles(
     z,
@@ -808,16 +907,6 @@ def profiles(
             out[k, 23] = abs(mean_l - mean_r)
             k += 1
     return k
-
-
-@njit(cache=True, nogil=True)
-def unmark_weak(mark, strength, noise, n, keep):
-    """Unmark cells whose line is weaker than `keep` times the noise of their block."""
-    for i in range(mark.shape[0]):
-        for j in range(mark.shape[1]):
-            if mark[i, j] != 0 and not strength[i, j] > keep * noise[i // n, j // n]:
-                mark[i, j] = 0
-    return 0
 
 
 @njit(cache=True, nogil=True)

@@ -33,13 +33,24 @@ def setting_for(dx_m: float, dy_m: float, rules: FindRules) -> Setting:
     reach = (
         4 * block  # background
         + 9 * block  # noise: one block each side of the one a cell lies in
-        + (3 * wide + rules.line_half_m + 2 * rules.gap_m + 8) / small
+        + (4 * wide + rules.line_half_m + 1.5 * rules.gap_m + 6) / small
     )
     nb = 4 * block
     return Setting(
-        dx_m, dy_m, (narrow, wide) if wide > narrow else (narrow,), block, rules.line_half_m, 0.3,
-        0.8, rules.weak_ratio or 1.15, 0.02, rules.gap_m, -(-int(reach) // nb) * nb,
-    )  # fmt: skip
+        dx_m=dx_m,
+        dy_m=dy_m,
+        sigmas_m=(narrow, wide) if wide > narrow else (narrow,),
+        block=block,
+        half_m=rules.line_half_m,
+        soft_m=0.3,
+        crest_noise=1.1,
+        keep_noise=rules.weak_ratio or 1.15,
+        floor_m=0.02,
+        trough_m=0.75 * rules.shallow_m,
+        worth=0.34,
+        gap_m=rules.gap_m,
+        halo=-(-int(reach) // nb) * nb,
+    )
 
 
 def point_weight(p: Points, rules: FindRules) -> NDArray[np.float32]:

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from peatwright.drains.find.network import Segments
-from peatwright.drains.find.pieces import measure
+from peatwright.drains.find.local import COL
+from peatwright.drains.find.net import _kernels as k
+from peatwright.drains.find.network import Segments, place
+from peatwright.drains.find.pieces import cut
 from peatwright.model.find_rules import FindRules
 
 F64 = NDArray[np.float64]
@@ -26,19 +28,29 @@ def furrow_ground(
     south of the corner, direction, spacing) and a mask over points.
     """
     inside = np.zeros(s.points.row.size, bool)
-    p = measure(s, dx_m, dy_m, 12.0)
-    if p.seg.size == 0:
+    start, _ = cut(s.start, s.length_m, SQUARE_M)
+    if start.size < 2:
         return [], inside
-    ok = (p.feature[:, 4] > rules.shallow_m) & (p.feature[:, 11] > 0.93)
-    i = (p.mid_y_m / SQUARE_M).astype(np.int64)
-    j = (p.mid_x_m / SQUARE_M).astype(np.int64)
+    means = np.empty((start.size - 1, len(COL)))
+    k.group_means(s.points.value, s.order, start, means)
+    depth_m = means[:, COL["depth_m"]]
+    x, y = place(s.points, dx_m, dy_m)
+    a, b = s.order[start[:-1]], s.order[start[1:] - 1]
+    chord = np.hypot(x[b] - x[a], y[b] - y[a])
+    angle = np.arctan2(y[b] - y[a], x[b] - x[a]) % np.pi
+    mx, my = (x[a] + x[b]) / 2, (y[a] + y[b]) / 2
+    # chord of a straight piece is about its points times the cell or a diagonal
+    reach = np.diff(start) * min(dx_m, dy_m)
+    ok = (depth_m > rules.shallow_m) & (chord > 0.85 * reach)
+    i = (my / SQUARE_M).astype(np.int64)
+    j = (mx / SQUARE_M).astype(np.int64)
     shape = (int(i.max()) + 4, int(j.max()) + 4)
-    w = p.length_m * ok
+    w = chord * ok
     total = np.zeros(shape)
     c2, s2 = np.zeros(shape), np.zeros(shape)
     np.add.at(total, (i + 1, j + 1), w)
-    np.add.at(c2, (i + 1, j + 1), w * np.cos(2 * p.angle))
-    np.add.at(s2, (i + 1, j + 1), w * np.sin(2 * p.angle))
+    np.add.at(c2, (i + 1, j + 1), w * np.cos(2 * angle))
+    np.add.at(s2, (i + 1, j + 1), w * np.sin(2 * angle))
     total, c2, s2 = (ndimage.uniform_filter(a, 3, mode="constant") for a in (total, c2, s2))
     density = total / SQUARE_M**2
     unity = np.hypot(c2, s2) / np.maximum(total, 1e-9)
@@ -60,8 +72,8 @@ def furrow_ground(
         turn = 0.5 * np.arctan2(s2[here].sum(), c2[here].sum())
         spacing = here.sum() / density[here].sum()
         mine = of == g
-        d = np.abs((p.angle - turn + np.pi / 2) % np.pi - np.pi / 2) < 0.35
-        depth = np.median(p.feature[mine & d, 4]) if (mine & d).any() else 0.0
+        d = np.abs((angle - turn + np.pi / 2) % np.pi - np.pi / 2) < 0.35
+        depth = np.median(depth_m[mine & d]) if (mine & d).any() else 0.0
         areas.append({
             "shape": outline,
             # angle runs from east towards south; a bearing runs from north towards east
@@ -72,6 +84,6 @@ def furrow_ground(
             "rests_on": f"{w[mine].sum():.0f} m of line, one way, {spacing:.1f} m apart, "
             f"{depth:.2f} m deep",
         })  # fmt: skip
-        take = np.repeat(mine & d, np.diff(p.start))
-        inside[p.order[take]] = True
+        take = np.repeat(mine & d, np.diff(start))
+        inside[s.order[take]] = True
     return areas, inside

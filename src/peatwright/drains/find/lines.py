@@ -253,7 +253,7 @@ def finish(
     ends = np.where(flip[:, None], ends[:, ::-1], ends)
 
     def mid(name: str) -> F64:
-        return middle(v[:, COL[name]], line, start, 0.5)
+        return middle(v[:, COL[name]].copy(), start, 0.5)
 
     def mean(a: F64) -> F64:
         got: F64 = np.add.reduceat(a, first) / n

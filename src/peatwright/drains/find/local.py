@@ -35,6 +35,8 @@ class Setting:
     crest_noise: float
     keep_noise: float
     floor_m: float
+    trough_m: float
+    worth: float
     gap_m: float
     halo: int
 
@@ -47,18 +49,22 @@ class Setting:
 def taps(sigma_m: float, cell_m: float) -> F32:
     """Half taps of Gaussian smoothing, first and second derivative; rows of a 3 × (r+1) array.
 
-    The derivative taps are scaled so that a line and a parabola come out exact.
+    The derivative taps are scaled before they are cut off at 4 sigma, so that a slope and a
+    parabola come out right also where sigma is hardly a cell.
     """
     s = sigma_m / cell_m
-    r = max(int(3.0 * s + 0.5), 2)
-    x = np.arange(r + 1, dtype=np.float64)
+    r = max(int(4.0 * s + 0.5), 2)
+    x = np.arange(int(8 * s) + 8, dtype=np.float64)
     g = np.exp(-0.5 * (x / s) ** 2)
     g /= g[0] + 2 * g[1:].sum()
     d1 = x * g
     d1 /= 2 * (d1 * x).sum() * cell_m
     d2 = (x * x / s**2 - 1) * g
     d2 -= g * (d2[0] + 2 * d2[1:].sum())
-    d2 *= 1.0 / ((d2 * x * x).sum() * cell_m**2)
+    d2 /= (d2 * x * x).sum() * cell_m**2
+    g, d1, d2 = g[: r + 1], d1[: r + 1], d2[: r + 1]
+    g = g / (g[0] + 2 * g[1:].sum())
+    d2 = d2 - g * (d2[0] + 2 * d2[1:].sum())  # level ground gives nothing
     return np.stack([g, d1, d2]).astype(np.float32)
 
 
@@ -123,10 +129,14 @@ def look(
     strength = np.zeros_like(z)
     theta = np.zeros_like(z)
     k.line_strength(
-        mark, hxx, hxy, hyy, hole, s.dx_m, s.dy_m, s.half_m, s.soft_m, s.floor_m, strength, theta
-    )
-    prune(mark, strength, noise, nb, s.keep_noise)
+        mark, hxx, hxy, hyy, hole, noise, nb, s.dx_m, s.dy_m, s.half_m, s.soft_m, s.keep_noise,
+        s.floor_m, strength, theta,
+    )  # fmt: skip
     k.thin(mark, 0, rows, 0, cols, 2)
+    k.keep_troughs(
+        ground, mark, strength, theta, noise, nb, s.dx_m, s.dy_m, np.empty_like(z),
+        s.trough_m, s.worth,
+    )  # fmt: skip
     link = np.zeros_like(mark)
     k.link_ends(
         mark, strength, theta, lam, noise, nb, s.dx_m, s.dy_m, 1, rows - 1, 1, cols - 1,
@@ -147,11 +157,6 @@ def look(
     mine = noise[-(-i0 // nb) : -(-i1 // nb), -(-j0 // nb) : -(-j1 // nb)]
     cells = (i1 - i0) * (j1 - j0) - int(np.count_nonzero(hole[i0:i1, j0:j1]))
     return points, mine[np.isfinite(mine)].copy(), cells
-
-
-def prune(mark: NDArray[np.uint8], strength: F32, noise: F32, nb: int, keep: float) -> None:
-    """Unmark cells whose line is weaker than `keep` times the noise around."""
-    k.unmark_weak(mark, strength, noise, nb, keep)
 
 
 def gauss_half(sigma: float, r: int) -> NDArray[np.float64]:

@@ -34,14 +34,15 @@ def gather(parts: list[Points]) -> Points:
     row = np.concatenate([p.row for p in parts])
     col = np.concatenate([p.col for p in parts])
     value = np.concatenate([p.value for p in parts])
-    by = np.lexsort((col, row))
-    row, col, value = row[by], col[by], value[by]
-    if row.size:
-        first = np.ones(row.size, bool)
-        first[1:] = (row[1:] != row[:-1]) | (col[1:] != col[:-1])
-        if not first.all():
-            row, col, value = row[first], col[first], value[first]
-    return Points(row, col, value)
+    if row.size == 0:
+        return Points(row, col, value)
+    key = row * (int(col.max()) + 1) + col
+    by = np.argsort(key, kind="stable")  # tiles are sorted runs, which this sort uses
+    key = key[by]
+    first = np.ones(row.size, bool)
+    first[1:] = key[1:] != key[:-1]
+    by = by[first]
+    return Points(row[by], col[by], value[by])
 
 
 def pick(p: Points, keep: NDArray[np.bool_]) -> Points:
@@ -49,16 +50,16 @@ def pick(p: Points, keep: NDArray[np.bool_]) -> Points:
     return Points(p.row[keep], p.col[keep], p.value[keep])
 
 
-def near_of(p: Points) -> NDArray[np.int32]:
-    """Neighbours of each point."""
-    near = np.empty((p.row.size, 8), np.int32)
-    k.adjacency(p.row, p.col, near)
+def near_of(row: I64, col: I64) -> NDArray[np.int32]:
+    """Neighbours of each point, for points sorted by row and column."""
+    near = np.empty((row.size, 8), np.int32)
+    k.adjacency(row, col, near)
     return near
 
 
 def strong_sets(p: Points, weight: NDArray[np.float32], high: float, need: int) -> Points:
     """Keep connected sets in which at least `need` points reach `high`."""
-    near = near_of(p)
+    near = near_of(p.row, p.col)
     label = np.empty(p.row.size, np.int32)
     k.components(near, label)
     keep = np.empty(p.row.size, np.bool_)
@@ -66,15 +67,16 @@ def strong_sets(p: Points, weight: NDArray[np.float32], high: float, need: int) 
     return pick(p, keep)
 
 
-def walk(p: Points) -> tuple[I64, I64]:
+def walk(row: I64, col: I64) -> tuple[I64, I64]:
     """Return order and start of the segments between nodes."""
-    near = near_of(p)
-    order = np.empty(3 * p.row.size + 16, np.int64)
-    start = np.empty(p.row.size + 2, np.int64)
+    near = near_of(row, col)
+    size = row.size
+    order = np.empty(3 * size + 16, np.int64)
+    start = np.empty(size + 2, np.int64)
     n = k.segments(near, order, start)
     if n < 0:  # every point a node: more room
-        order = np.empty(10 * p.row.size + 16, np.int64)
-        start = np.empty(9 * p.row.size + 2, np.int64)
+        order = np.empty(10 * size + 16, np.int64)
+        start = np.empty(9 * size + 2, np.int64)
         n = k.segments(near, order, start)
     start = start[: n + 1]
     return order[: start[n]], start
@@ -109,39 +111,41 @@ def network(
 ) -> Segments:
     """Walk, drop spurs, doubles and lone crumbs, and walk again until clean."""
     tiny = 1.6 * max(dx_m, dy_m) * 2**0.5
+    x, y = place(p, dx_m, dy_m)
+    row, col = p.row, p.col
+    strength = p.value[:, COL["strength"]].astype(np.float64)
+    left = np.arange(p.row.size)
     for turn in range(rounds):
-        order, start = walk(p)
-        x, y = place(p, dx_m, dy_m)
+        order, start = walk(row, col)
         length = lengths(x, y, order, start)
         n = length.size
         a, b = order[start[:-1]], order[start[1:] - 1]
-        node = np.arange(p.row.size)
-        strength = p.value[:, COL["strength"]].astype(np.float64)[order]
-        worth = np.add.reduceat(strength, start[:-1]) / np.diff(start) if n else np.zeros(0)
+        node = np.arange(row.size)
+        worth = np.add.reduceat(strength[order], start[:-1]) / np.diff(start) if n else np.zeros(0)
         kill = np.zeros(n, np.uint8)
         dropped = k.clean(a, b, length, worth, spur_m, loop_m, tiny, node, kill)
-        for s in range(2):
-            while True:
-                up = node[node]
-                if (up == node).all():
-                    break
-                node = up
-            del s
+        while True:
+            up = node[node]
+            if (up == node).all():
+                break
+            node = up
         na, nb = node[a], node[b]
         # crumbs: short lines tied to nothing
-        count = np.bincount(np.concatenate([na, nb]), minlength=p.row.size)
+        count = np.bincount(np.concatenate([na, nb]), minlength=row.size)
         lone = (count[na] == 1) & (count[nb] == 1) & (length < lone_m) & (kill == 0)
         kill[lone] = 1
         if turn == rounds - 1 or (dropped == 0 and not lone.any()):
             break
-        seg = np.repeat(np.arange(n), np.diff(start))
-        keep = np.zeros(p.row.size, bool)
-        keep[order[kill[seg] == 0]] = True
-        p = pick(p, keep)
+        keep = np.zeros(row.size, bool)
+        keep[order[np.repeat(kill == 0, np.diff(start))]] = True
+        row, col, x, y, strength, left = (v[keep] for v in (row, col, x, y, strength, left))
     live = (kill == 0) & ~((na == nb) & (length <= tiny))
     size = np.diff(start)[live]
     seg = np.repeat(live, np.diff(start))
     return Segments(
-        p, order[seg], np.concatenate([[0], np.cumsum(size)]), np.stack([na, nb], 1)[live],
+        Points(row, col, p.value[left] if left.size != p.row.size else p.value),
+        order[seg],
+        np.concatenate([[0], np.cumsum(size)]),
+        np.stack([na, nb], 1)[live],
         length[live],
-    )  # fmt: skip
+    )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from peatwright.drains.find.local import COL
+from peatwright.drains.find.net import _kernels as k
 from peatwright.drains.find.network import Segments, place
 
 F64 = NDArray[np.float64]
@@ -57,12 +58,11 @@ def cut(start: I64, length_m: F64, piece_m: float) -> tuple[I64, I64]:
     return np.append(begin, start[-1] if start.size else 0), seg
 
 
-def middle(value: F64, group: I64, start: I64, share: float) -> F64:
-    """Return the given quantile of each group (nearest rank)."""
-    by = np.lexsort((value, group))
-    size = np.diff(start)
-    picked: F64 = value[by][start[:-1] + ((size - 1) * share + 0.5).astype(np.int64)]
-    return picked
+def middle(value: F64, start: I64, share: float) -> F64:
+    """Return the given quantile of each run of values (nearest rank)."""
+    out = np.empty(start.size - 1)
+    k.group_share(value, start, share, out)
+    return out
 
 
 def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pieces:
@@ -80,8 +80,25 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
     size = np.diff(start)
     group = np.repeat(np.arange(n), size)
 
+    means = np.empty((n, len(COL)))
+    k.group_means(v, order, start, means)
+    names = (
+        "depth_m",
+        "width_m",
+        "strength",
+        "noise",
+        "theta",
+        "bed_m",
+        "far_depth_m",
+        "far_width_m",
+    )
+    held = np.empty((len(names), order.size))
+    k.columns_of(v, order, np.array([COL[c] for c in names]), held)
+    depth, width, strength, noise, th, bed, far_depth, far_width = held
+
     def col(name: str) -> F64:
-        got: F64 = v[order, COL[name]].astype(np.float64)
+        """Mean of a measure over each piece."""
+        got: F64 = means[:, COL[name]]
         return got
 
     def mean(a: F64) -> F64:
@@ -97,14 +114,10 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
     ux, uy = cx / np.maximum(chord, 1e-6), cy / np.maximum(chord, 1e-6)
     away = (px - px[begin][group]) * -uy[group] + (py - py[begin][group]) * ux[group]
     bow = np.sqrt(np.maximum(mean(away**2) - mean(away) ** 2, 0))
-    th = col("theta")
     c2, s2 = mean(np.cos(2 * th)), mean(np.sin(2 * th))
-    depth = col("depth_m")
-    depth_mid = middle(depth, group, start, 0.5)
-    contrast = col("strength") / col("noise")
-    width = col("width_m")
-    width_mid = middle(width, group, start, 0.5)
-    bed = col("bed_m")
+    depth_mid = middle(depth, start, 0.5)
+    contrast = strength / noise
+    width_mid = middle(width, start, 0.5)
     rise = np.abs(np.diff(bed, append=bed[-1:]))
     rise[end] = 0.0
     ends = s.node[seg]
@@ -112,7 +125,7 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
     degree = counts[ends]
     label = sets(s)
     set_len = np.bincount(label, weights=s.length_m)[label]
-    rough = mean(col("rough_m"))
+    rough = col("rough_m")
     angle = np.arctan2(cy, cx) % np.pi
     mx, my = mean(px), mean(py)
     bend = straight_run(mx, my, seg, cx / length, cy / length)
@@ -120,39 +133,39 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
     put = dict.fromkeys(FEATURES, np.zeros(0))
     put |= {
         "contrast": mean(contrast),
-        "contrast_low": middle(contrast, group, start, 0.2),
-        "strength_m": mean(col("strength")),
-        "noise_m": mean(col("noise")),
+        "contrast_low": middle(contrast, start, 0.2),
+        "strength_m": col("strength"),
+        "noise_m": col("noise"),
         "depth_m": depth_mid,
-        "depth_low_m": middle(depth, group, start, 0.2),
+        "depth_low_m": middle(depth, start, 0.2),
         "depth_spread_ratio": mean(np.abs(depth - depth_mid[group])) / (depth_mid + 0.05),
         "width_m": width_mid,
         "width_spread_m": mean(np.abs(width - width_mid[group])),
-        "continuity": mean(col("continuity")),
-        "link_share": mean(col("link")),
+        "continuity": col("continuity"),
+        "link_share": col("link"),
         "chord_ratio": chord / length,
         "bow_m": bow,
         "direction_unity": np.hypot(c2, s2),
         "segment_m": np.minimum(s.length_m[seg], 150.0),
         "set_m": np.minimum(set_len[seg], 500.0),
-        "outer_rough_m": mean(col("outer_rough_m")),
+        "outer_rough_m": col("outer_rough_m"),
         "rough_m": rough,
-        "slope_along": np.abs(mean(col("slope_along"))),
-        "slope_across": np.abs(mean(col("slope_across"))),
-        "bank_ratio": np.abs(mean(col("bank_difference_m"))) / (np.maximum(depth_mid, 0) + 0.1),
-        "ground_depth_m": mean(col("ground_depth_m")),
-        "far_depth_m": middle(col("far_depth_m"), group, start, 0.5),
-        "far_width_m": middle(col("far_width_m"), group, start, 0.5),
-        "relief_m": mean(col("relief_m")),
-        "depth_to_rough": np.maximum(depth_mid, 0) / (mean(col("outer_rough_m")) + 0.02),
+        "slope_along": np.abs(col("slope_along")),
+        "slope_across": np.abs(col("slope_across")),
+        "bank_ratio": np.abs(col("bank_difference_m")) / (np.maximum(depth_mid, 0) + 0.1),
+        "ground_depth_m": col("ground_depth_m"),
+        "far_depth_m": middle(far_depth, start, 0.5),
+        "far_width_m": middle(far_width, start, 0.5),
+        "relief_m": col("relief_m"),
+        "depth_to_rough": np.maximum(depth_mid, 0) / (col("outer_rough_m") + 0.02),
         "parallel": parallels(mx, my, angle, length, np.maximum(depth_mid, 0)),
         "free_ends": (degree == 1).sum(1).astype(np.float64),
         "bed_unevenness_m": np.add.reduceat(rise, begin) / length,
-        "skew_ratio": np.abs(mean(col("profile_slope"))),
+        "skew_ratio": np.abs(col("profile_slope")),
         "straight_30_ratio": bend,
-        "side_flat_m": mean(col("side_flat_m")),
-        "side_uneven_m": mean(col("side_uneven_m")),
-        "side_step_m": mean(col("side_step_m")),
+        "side_flat_m": col("side_flat_m"),
+        "side_uneven_m": col("side_uneven_m"),
+        "side_step_m": col("side_step_m"),
     }
     for i, name in enumerate(FEATURES):
         f[:, i] = put[name]

@@ -163,7 +163,7 @@ def drop_weak(points: Points, c: Window, p: Plan, rules: FindRules) -> Points:
     by = np.lexsort((points.col, points.row))
     points = Points(points.row[by], points.col[by], points.value[by])
     label = np.empty(n, np.int32)
-    nk.components(near_of(points), label)
+    nk.components(near_of(points.row, points.col), label)
     keep = np.empty(n, np.bool_)
     nk.keep_strong(
         label, point_weight(points, rules), rules.strong_ratio or 1.5,
@@ -294,6 +294,5 @@ def find_drains(raster: Raster, rules: FindRules, *, workers: int = 2) -> FoundD
         )  # fmt: skip
         return Raster(part, at)
 
-    side = max(g.rows, g.cols)
-    tile = min(4096, max(512, -(-side // 2))) if workers > 1 else 4096
+    tile = min(4096, max(512, -(-max(g.rows, g.cols) // 2))) if workers > 1 else 4096
     return find_in_tiles(source, g, rules, tile_cells=tile, run=in_threads(workers))

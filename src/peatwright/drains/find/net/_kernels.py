@@ -182,7 +182,19 @@ def clean(seg_a, seg_b, length, worth, spur_m, loop_m, tiny_m, node, kill):
     degree = np.zeros(node.size, np.int32)
     for s in range(n):
         kill[s] = 0
+        degree[seg_a[s]] += 1
+        degree[seg_b[s]] += 1
+    dropped = 0
     for s in range(n):
+        if length[s] <= tiny_m and seg_a[s] != seg_b[s]:
+            one, other = degree[seg_a[s]], degree[seg_b[s]]
+            if (one == 1 and other >= 3) or (other == 1 and one >= 3):
+                kill[s] = 1
+                dropped += 1
+    degree[:] = 0
+    for s in range(n):
+        if kill[s] == 1:
+            continue
         a = root(node, seg_a[s])
         b = root(node, seg_b[s])
         if length[s] <= tiny_m and a != b:
@@ -193,14 +205,15 @@ def clean(seg_a, seg_b, length, worth, spur_m, loop_m, tiny_m, node, kill):
     for s in range(n):
         a = root(node, seg_a[s])
         b = root(node, seg_b[s])
-        if a == b and length[s] <= tiny_m:
+        if kill[s] == 1 or (a == b and length[s] <= tiny_m):
             continue
         degree[a] += 1
         degree[b] += 1
     order = np.argsort(length, kind="mergesort")
-    dropped = 0
     for x in range(n):
         s = order[x]
+        if kill[s] == 1:
+            continue
         a = root(node, seg_a[s])
         b = root(node, seg_b[s])
         if length[s] > max(spur_m, loop_m):
@@ -255,4 +268,50 @@ def add_trees(measures, of_class, feature, cut, value, score):
             for _ in range(3):
                 node = 2 * node + (2 if measures[i, feature[t, node]] > cut[t, node] else 1)
             score[i, of_class[t]] += value[t, node - 7]
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def group_means(value, order, start, out):
+    """Mean of every column of `value` over each group of points."""
+    cols = value.shape[1]
+    for g in range(start.size - 1):
+        for c in range(cols):
+            out[g, c] = 0.0
+        for k in range(start[g], start[g + 1]):
+            p = order[k]
+            for c in range(cols):
+                out[g, c] += value[p, c]
+        n = start[g + 1] - start[g]
+        for c in range(cols):
+            out[g, c] /= n
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def group_share(value, start, share, out):
+    """Quantile (nearest rank) of `value` over each run of it."""
+    most = 1
+    for g in range(start.size - 1):
+        most = max(most, start[g + 1] - start[g])
+    held = np.empty(most, value.dtype)
+    for g in range(start.size - 1):
+        n = start[g + 1] - start[g]
+        if n <= 0:
+            out[g] = np.nan
+            continue
+        held[:n] = value[start[g] : start[g + 1]]
+        part = held[:n]
+        part.sort()
+        out[g] = part[int((n - 1) * share + 0.5)]
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def columns_of(value, order, which, out):
+    """Copy some columns of points, in order, each into a row of `out`."""
+    for k in range(order.size):
+        p = order[k]
+        for c in range(which.size):
+            out[c, k] = value[p, which[c]]
     return 0
