@@ -79,6 +79,89 @@ def merge_runs(off: I, lower: F, upper: F, group: I, fixed: B, least: float, out
 
 
 @njit(cache=True, nogil=True)
+def _find(values: F, low: int, high: int, at: float, right: bool) -> int:
+    """First index from `low` to `high` whose value is `at` or more (or, if right, more)."""
+    while low < high:
+        middle = (low + high) // 2
+        if values[middle] < at or (right and values[middle] == at):
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True, nogil=True)
+def search(off: I, values: F, drain: I, at: F, right: bool, out: I) -> int:
+    """First station of each drain whose value is `at` or more (or, if right, more), or its end.
+
+    `values` (N) rise along each drain. Looks inside one drain alone, so that nothing of a drain
+    rests on its place among others.
+    """
+    for m in range(at.size):
+        out[m] = _find(values, off[drain[m]], off[drain[m] + 1], at[m], right)
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def between(off: I, chainage: F, values: F, drain: I, at: F, out: F) -> int:
+    """Values between stations in a straight line, held level beyond the outermost stations."""
+    for m in range(at.size):
+        a = off[drain[m]]
+        b = off[drain[m] + 1]
+        i = _find(chainage, a, b, at[m], True)
+        if i == a:
+            out[m] = values[a]
+        elif i == b:
+            out[m] = values[b - 1]
+        else:
+            share = (at[m] - chainage[i - 1]) / (chainage[i] - chainage[i - 1])
+            out[m] = values[i - 1] + share * (values[i] - values[i - 1])
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def bridge(off: I, chainage: F, values: F, out: F) -> int:
+    """Fill NaN in a straight line between known stations of a drain; the outermost hold level."""
+    for d in range(off.size - 1):
+        a = off[d]
+        b = off[d + 1]
+        prev = -1
+        for s in range(a, b):
+            out[s] = values[s]
+            if np.isnan(values[s]):
+                continue
+            for k in range(a if prev < 0 else prev + 1, s):
+                if prev < 0:
+                    out[k] = values[s]
+                else:
+                    share = (chainage[k] - chainage[prev]) / (chainage[s] - chainage[prev])
+                    out[k] = values[prev] + share * (values[s] - values[prev])
+            prev = s
+        if prev >= 0:
+            for k in range(prev + 1, b):
+                out[k] = values[prev]
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def run_sums(
+    off: I, lower: F, upper: F, values: F, drain: I, from_m: F, to_m: F, known: F, total: F
+) -> int:
+    """Length with a known value over each run (Z), and the integral of the value over it."""
+    for z in range(drain.size):
+        s = _find(upper, off[drain[z]], off[drain[z] + 1], from_m[z], True)
+        known[z] = 0.0
+        total[z] = 0.0
+        while s < off[drain[z] + 1] and lower[s] < to_m[z]:
+            if not np.isnan(values[s]):
+                part = min(upper[s], to_m[z]) - max(lower[s], from_m[z])
+                known[z] += part
+                total[z] += part * values[s]
+            s += 1
+    return 0
+
+
+@njit(cache=True, nogil=True)
 def run_medians(first: I, last: I, values: F, out: F) -> int:
     """Median of the finite `values` (C, N) of each run of stations into `out` (C, R), else NaN."""
     for c in range(values.shape[0]):
@@ -192,6 +275,16 @@ def place(
                 over = max(0, tail - max_mm)
                 step[:] = total[j]
                 step[3] += over * over
+                # The levels below are judged as if the next dam stood at the last place there is.
+                z = a + n - 1
+                if pos[z] >= pos[a + j] + sep[g]:
+                    held = max(pool[z], toe[a + j])
+                    over = max(0, pool[a + j] - held - head[a + j])
+                    short = max(0, toe[a + j] - pool[z]) if pool_rule else 0
+                    drop = max(0, pool[a + j] - pool[z] - drop_mm) if drop_mm >= 0 else 0
+                    step[0] += over * over
+                    step[1] += short * short
+                    step[2] += drop * drop
                 step[4] += (close_cost * max(0, tail)) // 1000
                 if best < 0 or _less(step, least):
                     best = j
@@ -231,43 +324,42 @@ def pool_reach(off: I, chainage: F, bed: F, drain: I, at: F, level: F, limit: F,
 
 @njit(cache=True, nogil=True)
 def cut_runs(
-    open_drain: I,
-    open_from: F,
-    open_to: F,
-    dam_drain: I,
-    dam_from: F,
-    dam_to: F,
-    least: float,
-    out: F,
-) -> int:
-    """What is left of open stretches once the dams' ground is taken out, into `out` (K, 3).
+    open_drain: I, open_from: F, open_to: F, dam_drain: I, dam_from: F, dam_to: F, least: float,
+    out: F, ends: I,
+) -> int:  # fmt: skip
+    """What is left of open stretches once the dams' ground is taken out.
 
-    Both lists are in order of drain and chainage. Each row of `out` is stretch, from, to; the
-    number of rows is returned. `out` needs stretches + dams rows.
+    Both lists are in order of drain and chainage. Rows of `out` (K, 3) are stretch, from, to; rows
+    of `ends` (K, 2) the dams that a run begins below and ends above, -1 for none. The number of
+    rows is returned; stretches + dams rows are enough.
     """
     rows = 0
     m = 0
     for g in range(open_drain.size):
         at = open_from[g]
+        upper = -1
         while m < dam_drain.size and (
             dam_drain[m] < open_drain[g]
             or (dam_drain[m] == open_drain[g] and dam_to[m] <= open_from[g])
         ):
             m += 1
         k = m
-        while k < dam_drain.size and dam_drain[k] == open_drain[g] and dam_from[k] < open_to[g]:
-            if dam_from[k] - at >= least and dam_from[k] > at:
+        while True:
+            more = k < dam_drain.size and dam_drain[k] == open_drain[g] and dam_from[k] < open_to[g]
+            stop = dam_from[k] if more else open_to[g]
+            if stop - at >= least and stop > at:
                 out[rows, 0] = g
                 out[rows, 1] = at
-                out[rows, 2] = dam_from[k]
+                out[rows, 2] = stop
+                ends[rows, 0] = upper
+                ends[rows, 1] = k if more else -1
                 rows += 1
-            at = max(at, dam_to[k])
+            if not more:
+                break
+            if dam_to[k] > at:
+                at = dam_to[k]
+                upper = k
             k += 1
-        if open_to[g] - at >= least and open_to[g] > at:
-            out[rows, 0] = g
-            out[rows, 1] = at
-            out[rows, 2] = open_to[g]
-            rows += 1
     return rows
 
 
@@ -285,11 +377,11 @@ def break_spoil(
     every: float,
     out: F,
 ) -> int:
-    """Where a bank must be broken so that no unbroken length exceeds `every`, into `out` (K, 2).
+    """Where a bank must be broken so that no unbroken length exceeds `every`, into `out` (K, 3).
 
     bank (N) bool: whether spoil stands beside each station; gap_drain, gap_at: gaps made already,
-    in order; run_*: zip runs, in order, inside which breaks are made. Rows of `out` are drain and
-    chainage; the number of rows is returned, or -1 when `out` is too short.
+    in order; run_*: zip runs, in order, inside which breaks are made. Rows of `out` are drain,
+    chainage and run; the number of rows is returned, or -1 when `out` is too short.
     """
     rows = 0
     g = 0
@@ -320,11 +412,13 @@ def break_spoil(
                 for k in range(1, pieces):
                     want = at + (ahead - at) * k / pieces
                     best = -1.0
+                    into = -1
                     r = r0
                     while r < run_drain.size and run_drain[r] == d:
                         near = min(max(want, run_from[r]), run_to[r])
                         if best < 0.0 or abs(near - want) < abs(best - want):
                             best = near
+                            into = r
                         r += 1
                     if best > at and best < ahead:
                         if rows and out[rows - 1, 0] == d and out[rows - 1, 1] >= best:
@@ -333,6 +427,7 @@ def break_spoil(
                             return -1
                         out[rows, 0] = d
                         out[rows, 1] = best
+                        out[rows, 2] = into
                         rows += 1
                 at = ahead
     return rows

@@ -6,6 +6,8 @@ What gives way, the first named first, when all cannot be met (a steep drain, a 
 stretch): money; the greatest spacing, and the greatest distance of the first dam from the head; the
 drop in ground per dam, if it governs; that a pool reaches the base of the next dam up; the head on
 a dam. Each is weighed by the sum of its squared excess, so that what cannot be avoided is shared.
+Below the last dam the rules of level hold as if the next one stood at the last place there is, so
+that a steep end is not left open.
 Money is the price of each dam, plus what a spacing off the usual distance, a poor outlet, and a
 dam far below a junction or above an end are said to be worth in the rule sheet.
 """
@@ -195,26 +197,19 @@ def _block(reach: mt.Reaches) -> tuple[Floats, Floats]:
 def _near_junction(s: Sections, ends: Ends, rules: Rules) -> Bools:
     """Whether a station lies closer to a drain that joins than the rule sheet allows."""
     out = np.zeros(s.drain.size, dtype=bool)
-    if ends.junction_m.size and out.size:
-        axis = s.axis(s.drain, s["chainage_m"])
-        at = np.sort(s.axis(ends.junction_drain, ends.junction_m))
-        i = np.searchsorted(at, axis)
-        above = axis - at[np.maximum(i - 1, 0)]
-        below = at[np.minimum(i, at.size - 1)] - axis
-        near = rules.spacing.junction_setback_m - 1e-9
-        out = ((i > 0) & (above < near)) | ((i < at.size) & (below < near))
+    near = rules.spacing.junction_setback_m - 1e-9
+    for d, at in zip(ends.junction_drain.tolist(), ends.junction_m.tolist(), strict=True):
+        own = slice(s.off[d], s.off[d + 1])
+        out[own] |= np.abs(s["chainage_m"][own] - at) < near
     return out
 
 
 def _junction_above(s: Sections, ends: Ends, row: Ints) -> Ints:
     """Chainage (mm) of the last drain to join at or above each row, -1 where none does."""
-    out = np.full(row.size, -1, dtype=np.int64)
-    if ends.junction_m.size and row.size:
-        axis = s.axis(s.drain[row], s["chainage_m"][row])
-        order = np.argsort(s.axis(ends.junction_drain, ends.junction_m), kind="stable")
-        at = s.axis(ends.junction_drain, ends.junction_m)[order]
-        i = np.searchsorted(at, axis, side="right") - 1
-        held = np.maximum(i, 0)
-        same = (i >= 0) & (ends.junction_drain[order][held] == s.drain[row])
-        out = np.where(same, _mms(ends.junction_m[order][held]), -1)
+    last = np.full(s.drain.size, -1.0)
+    for d, at in zip(ends.junction_drain.tolist(), ends.junction_m.tolist(), strict=True):
+        own = slice(s.off[d], s.off[d + 1])
+        below = s["chainage_m"][own] >= at
+        last[own] = np.where(below, np.maximum(last[own], at), last[own])
+    out: Ints = np.where(last[row] >= 0.0, _mms(last[row]), -1)
     return out

@@ -10,14 +10,11 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from peatwright.model.rules import Rules
+from peatwright.works import _kernels
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-
-# Longer than any drain: keeps drains apart when all are laid end to end on one axis.
-_FAR_M = 1.0e6
 
 _NUMBERS = (
     "chainage_m", "bearing_deg", "bed_level_m", "left_level_m", "right_level_m", "left_offset_m",
@@ -51,36 +48,31 @@ class Sections:
     def __getitem__(self, name: str) -> Floats:
         return self.value[name]
 
-    def axis(self, drain: Ints, chainage_m: Floats) -> Floats:
-        """Place on the axis on which all drains lie end to end."""
-        return drain * _FAR_M + chainage_m
-
     def at(self, drain: Ints, chainage_m: Floats, values: Floats) -> Floats:
         """Interpolate station values along the drains, held level beyond their last stations."""
-        if not drain.size:
-            return np.zeros(0)
-        low = self.value["chainage_m"][self.off[drain]]
-        high = self.value["chainage_m"][self.off[drain + 1] - 1]
-        held = np.clip(chainage_m, low, high)
-        axis = self.axis(self.drain, self.value["chainage_m"])
-        found: Floats = np.interp(self.axis(drain, held), axis, values)
-        return found
+        out = np.empty(drain.size)
+        _kernels.between(self.off, self.value["chainage_m"], values, drain, chainage_m, out)
+        return out
 
     def nearest(self, drain: Ints, chainage_m: Floats) -> Ints:
         """Index of the station whose cell holds each chainage."""
-        axis = self.axis(self.drain, self.lower_m)
-        found = np.searchsorted(axis, self.axis(drain, chainage_m), side="right") - 1
-        held: Ints = np.clip(found, self.off[drain], self.off[drain + 1] - 1).astype(np.int64)
+        out = self.search(self.lower_m, drain, chainage_m, right=True) - 1
+        held: Ints = np.clip(out, self.off[drain], self.off[drain + 1] - 1)
         return held
 
+    def search(self, values: Floats, drain: Ints, at: Floats, *, right: bool) -> Ints:
+        """First station of each drain whose value is `at` or more (or, if right, more)."""
+        out = np.empty(drain.size, dtype=np.int64)
+        _kernels.search(self.off, values, drain, at, right, out)
+        return out
 
-def gather(drains: gpd.GeoDataFrame, stations: gpd.GeoDataFrame, rules: Rules) -> Sections:
+
+def gather(drains: gpd.GeoDataFrame, stations: gpd.GeoDataFrame) -> Sections:
     """Put the stations in order of the drains table and of chainage; nothing is changed in place.
 
     Stations of drains that are not in the table are left out. A station is `usable` when the drain
     is seen and measured there, bed, depth and width are known, and a bank level is.
     """
-    del rules
     ids = drains["drain_id"].to_numpy(dtype=object)
     number = pd.Series(np.arange(len(ids)), index=ids)
     drain = number.reindex(stations["drain_id"].to_numpy(dtype=object)).to_numpy(dtype=np.float64)
@@ -104,7 +96,9 @@ def gather(drains: gpd.GeoDataFrame, stations: gpd.GeoDataFrame, rules: Rules) -
     usable = seen & measured & sides
     for name in ("bed_level_m", "depth_m", "top_width_m"):
         usable &= np.isfinite(value[name])
-    bed = _filled(drain_of, c, np.where(measured, value["bed_level_m"], np.nan))
+    # Unmeasured stations are bridged in a straight line, for pools and the base of dams alone.
+    bed = np.empty_like(c)
+    _kernels.bridge(off, c, np.where(measured, value["bed_level_m"], np.nan), bed)
     return Sections(
         ids, length, off, drain_of, lower, upper, shapely.get_x(points), shapely.get_y(points),
         bed, usable, value, text, seen,
@@ -124,24 +118,3 @@ def _cells(off: Ints, chainage: Floats, length: Floats) -> tuple[Floats, Floats]
         upper[off[1:][some] - 1] = np.maximum(length, 0.0)[some]
         upper = np.maximum(upper, lower)
     return lower, upper
-
-
-def _filled(drain: Ints, chainage: Floats, bed: Floats) -> Floats:
-    """Bed with unmeasured stations bridged in a straight line, for pools; NaN where none known."""
-    known = np.isfinite(bed)
-    if known.all() or not known.any():
-        return bed
-    axis = drain * _FAR_M + chainage
-    filled = np.interp(axis, axis[known], bed[known])
-    has = np.zeros(int(drain.max()) + 1, dtype=bool)
-    has[drain[known]] = True
-    # Beyond the outermost known bed of a drain the nearest known bed holds.
-    first = np.searchsorted(axis[known], drain * _FAR_M)
-    last = np.searchsorted(axis[known], (drain + 1) * _FAR_M) - 1
-    within = has[drain]
-    low = np.where(within, axis[known][np.minimum(first, known.sum() - 1)], 0.0)
-    high = np.where(within, axis[known][np.maximum(last, 0)], 0.0)
-    filled = np.where(axis < low, bed[known][np.minimum(first, known.sum() - 1)], filled)
-    filled = np.where(axis > high, bed[known][np.maximum(last, 0)], filled)
-    out: Floats = np.where(within, filled, np.nan)
-    return out

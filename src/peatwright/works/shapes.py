@@ -40,9 +40,8 @@ def along(s: Sections, drain: Ints, from_m: Floats, to_m: Floats) -> Lines:
     count = drain.size
     if not count:
         return np.zeros(0, dtype=object)
-    axis = s.axis(s.drain, s["chainage_m"])
-    low = np.searchsorted(axis, s.axis(drain, from_m), side="right")
-    high = np.maximum(np.searchsorted(axis, s.axis(drain, to_m), side="left"), low)
+    low = s.search(s["chainage_m"], drain, from_m, right=True)
+    high = np.maximum(s.search(s["chainage_m"], drain, to_m, right=False), low)
     inner = high - low
     size = inner + 2
     begin = np.concatenate([[0], np.cumsum(size)])

@@ -85,9 +85,10 @@ def runs(s: Sections, reach: mt.Reaches, up: Standing, ends: Ends, rules: Rules)
     low = np.maximum(reach.from_m[starts], ends.head_setback_m[drain])
     high = np.minimum(reach.to_m[stops], s.length_m[drain] - ends.outfall_setback_m[drain])
     out = np.zeros((starts.size + up.drain.size, 3))
+    touch = np.zeros((starts.size + up.drain.size, 2), dtype=np.int64)
     rows = _kernels.cut_runs(
         drain, low, high, up.drain, up.hollow_from_m, up.untouched_to_m,
-        rules.zip.length_min_m, out,
+        rules.zip.length_min_m, out, touch,
     )  # fmt: skip
     of = out[:rows, 0].astype(np.int64)
     run_drain, from_m, to_m = drain[of], out[:rows, 1].copy(), out[:rows, 2].copy()
@@ -99,47 +100,25 @@ def runs(s: Sections, reach: mt.Reaches, up: Standing, ends: Ends, rules: Rules)
     length = to_m - from_m
     return Runs(
         run_drain, from_m, to_m,
-        _touching(s, up, up.untouched_to_m, run_drain, from_m),
-        _touching(s, up, up.hollow_from_m, run_drain, to_m),
+        touch[:rows, 0], touch[:rows, 1],
         depth, np.ceil(length / rules.zip.block_m - 1e-9), depth,
         depth * rules.zip.second_cut_ratio, _void(s, run_drain, from_m, to_m),
     )  # fmt: skip
 
 
-def _touching(s: Sections, up: Standing, edge_m: Floats, drain: Ints, at_m: Floats) -> Ints:
-    """Index of the dam whose ground ends where a run begins or begins where it ends, else -1."""
-    if not up.drain.size:
-        return np.full(drain.size, -1, dtype=np.int64)
-    axis = s.axis(up.drain, edge_m)
-    want = s.axis(drain, at_m)
-    i = np.clip(np.searchsorted(axis, want - 1e-6), 0, axis.size - 1)
-    out: Ints = np.where(np.abs(axis[i] - want) < 1e-6, i, -1).astype(np.int64)
-    return out
-
-
 def _void(s: Sections, drain: Ints, from_m: Floats, to_m: Floats) -> Floats:
     """Void of the drain over each run, unmeasured stations taken as the run's mean."""
-    if not s.drain.size or not drain.size:
-        return np.zeros(drain.size)
     top = s["top_width_m"]
     with np.errstate(invalid="ignore"):
         bottom = np.where(np.isfinite(s["bottom_width_m"]), s["bottom_width_m"], 0.5 * top)
         area = volumes.trapezium_m2(top, bottom, s["depth_m"])
-    known = np.isfinite(area) & s.usable
-    cell = s.upper_m - s.lower_m
-    axis = np.stack([s.axis(s.drain, s.lower_m), s.axis(s.drain, s.upper_m)], axis=1).ravel()
-
-    def summed(per_m: Floats) -> Floats:
-        total = np.cumsum(per_m * cell)
-        steps = np.stack([total - per_m * cell, total], axis=1).ravel()
-        low, high = s.axis(drain, from_m), s.axis(drain, to_m)
-        out: Floats = np.interp(high, axis, steps) - np.interp(low, axis, steps)
-        return out
-
-    seen = summed(known.astype(np.float64))
-    held = summed(np.where(known, area, 0.0))
+    known, total = np.empty(drain.size), np.empty(drain.size)
+    _kernels.run_sums(
+        s.off, s.lower_m, s.upper_m, np.where(s.usable, area, np.nan), drain, from_m, to_m,
+        known, total,
+    )  # fmt: skip
     with np.errstate(invalid="ignore", divide="ignore"):
-        out: Floats = np.where(seen > 0.01, held / seen * (to_m - from_m), np.nan)
+        out: Floats = np.where(known > 0.0, total / known * (to_m - from_m), np.nan)
     return out
 
 
@@ -163,7 +142,7 @@ def breaks(
     for side in (dams.LEFT, dams.RIGHT):
         bank = dams.banks(s, side, rules)
         held = gap_side == side
-        out = np.zeros((s.drain.size + 1, 2))
+        out = np.zeros((s.drain.size + 1, 3))
         rows = _kernels.break_spoil(
             s.off, s.lower_m, s.upper_m, bank, gap_drain[held], gap_at_m[held],
             run.drain, low, high, rules.zip.spoil_break_every_m, out,
@@ -173,14 +152,15 @@ def breaks(
     every = np.concatenate(found)
     drain: Ints = every[:, 0].astype(np.int64)
     at: Floats = every[:, 1]
-    side_of: Ints = every[:, 2].astype(np.int64)
+    of: Ints = every[:, 2].astype(np.int64)
+    side_of: Ints = every[:, 3].astype(np.int64)
     at_station = s.nearest(drain, at)
     right = side_of == dams.RIGHT
     bank_on = np.where(
         right, dams.banks(s, 1, rules)[at_station], dams.banks(s, 0, rules)[at_station]
     )
     keep = bank_on & beside[at_station]
-    drain, at, side_of = drain[keep], at[keep], side_of[keep]
+    drain, at, side_of, of = drain[keep], at[keep], side_of[keep], of[keep]
     at_station, right = at_station[keep], right[keep]
     height = np.where(
         right, s["spoil_right_height_m"][at_station], s["spoil_left_height_m"][at_station]
@@ -188,7 +168,6 @@ def breaks(
     bank_m = np.where(
         right, s["spoil_right_width_m"][at_station], s["spoil_left_width_m"][at_station]
     )
-    of = np.searchsorted(s.axis(run.drain, run.from_m), s.axis(drain, at), side="right") - 1
     from_m = np.maximum(at - 0.5 * wide, run.from_m[of])
     to_m = np.minimum(at + 0.5 * wide, run.to_m[of])
     return Breaks(
