@@ -27,6 +27,16 @@ WIDE_OVER_M = Cited(
     11.0, "m", "length along the drain over which ground, sag and spoil are averaged", 1, 50
 )
 SLOPE_OVER_M = Cited(5.0, "m", "length over which the slope across is evened out", 1, 50)
+SIDE_RUN_RATIO = Cited(
+    0.53,
+    "m/m",
+    "run per metre of rise of the steepest side that a drain is taken to have",
+    0.0,
+    2.0,
+    source="Game & Wildlife Conservation Trust, Erosion and moorland drainage: new drains of top "
+    "68, bottom 30 and depth 36 cm",
+    read="via",
+)
 SPOIL_WIDE_M = Cited(3.5, "m", "a bank wider than this is not old spoil", 1, 10)
 SAG_REACH_M = Cited(8.0, "m", "a sag is not looked for further than this from its shoulder", 2, 20)
 OUTWARD_M = Cited(6.0, "m", "length outwards from a sag's edge over which the fall is taken", 1, 20)
@@ -222,6 +232,7 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
             rules.seen_depth_m,
             rules.spoil_height_m,
             float(SPOIL_WIDE_M.value),
+            float(SIDE_RUN_RATIO.value),
             rules.sag_depth_m,
             float(SAG_REACH_M.value),
             float(OUTWARD_M.value),

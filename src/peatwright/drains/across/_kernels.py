@@ -85,6 +85,7 @@ def _bank(
     seen_m: float,
     spoil_m: float,
     spoil_wide_m: float,
+    side_run: float,
     blur_m2: float,
     out: F64,
 ) -> int:
@@ -202,7 +203,9 @@ def _bank(
         # that of an even face is its width squared over twelve.
         middle = 0.5 * (o25 + o75) * step
         face = 2.0 * (o75 - o25) * step
-        half = 0.5 * math.sqrt(max(face * face - blur_m2, 0.1 * face * face))
+        # No side is taken to be steeper than those of a new drain.
+        least = min(face, side_run * rise)
+        half = 0.5 * math.sqrt(max(face * face - blur_m2, least * least))
         out[0] = min(middle + half, (knee + 2.0) * step)
         out[1] = level
         out[2] = max(middle - half, 0.0)
@@ -250,8 +253,9 @@ def _outside(
     for c in range(5):
         out[c] = math.nan
     start = math.ceil(bank[0] / step)
-    skip_to = int(bank[5]) if bank[3] > 0.0 else start
-    skip_from = start if bank[3] > 0.0 else skip_to
+    # The bend of a blurred bank, and spoil, are no ground.
+    skip_to = max(start, int(bank[5]))
+    skip_from = start
     lim = min(room, start + round(reach_m / step))
     deepest = 0.0
     edge = -1
@@ -261,11 +265,9 @@ def _outside(
         for j in range(start, lim + 1):
             if skip_from <= j < skip_to:
                 continue
-            low = max(j - 1, 0)
+            low = max(j - 1, skip_to)
             high = min(j + 1, room)
             sunk = ground - (r[low] + r[j] + r[high]) / 3.0
-            if j == start and bank[3] == 0.0:
-                sunk = ground - r[j]
             bar = max(0.5 * sag_m, 0.12 * deepest)
             deepest = max(deepest, sunk)
             level_off = False
@@ -365,6 +367,7 @@ def measure_sections(
     seen_m: float,
     spoil_m: float,
     spoil_wide_m: float,
+    side_run: float,
     sag_m: float,
     sag_reach_m: float,
     fall_m: float,
@@ -442,7 +445,9 @@ def measure_sections(
             if reach * step < 0.75:
                 status[i] = NO_ROOM_LEFT if side == 0 else NO_ROOM_RIGHT
                 continue
-            if _bank(r, reach, step, widest_m, seen_m, spoil_m, spoil_wide_m, blur_m2[i], bank):
+            if _bank(
+                r, reach, step, widest_m, seen_m, spoil_m, spoil_wide_m, side_run, blur_m2[i], bank
+            ):
                 if status[i] == MEASURED:
                     status[i] = NO_BANK
                 continue
@@ -451,7 +456,9 @@ def measure_sections(
             out[i, base + OFFSET] = max(at, 0.0)
             out[i, base + LEVEL] = bank[1] + b * d * at
             out[i, base + TOE] = bank[2] + lean
-            if _bank(q, far, step, widest_m, seen_m, spoil_m, spoil_wide_m, blur_m2[i], broad):
+            if _bank(
+                q, far, step, widest_m, seen_m, spoil_m, spoil_wide_m, side_run, blur_m2[i], broad
+            ):
                 for c in range(6):
                     broad[c] = bank[c]
             out[i, base + SPOIL_HEIGHT] = broad[3]
