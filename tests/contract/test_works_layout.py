@@ -134,7 +134,7 @@ def check_rules(laid: Laid, made: gpd.GeoDataFrame, stations: gpd.GeoDataFrame) 
     assert not reaches["why"].str.contains("nan").any()
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=35, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.integers(0, 2**32 - 1))
 def test_any_site_keeps_the_rules(seed: int) -> None:
     made, nodes, stations = random_site(seed)
@@ -160,7 +160,7 @@ def test_any_site_keeps_the_rules(seed: int) -> None:
 def test_random_sites_are_varied() -> None:
     """The random sites above are worth something: every method and kind of item comes up."""
     methods, kinds = set(), set()
-    for seed in range(60):
+    for seed in range(40):
         laid = lay(*random_site(seed), RULES)
         methods |= set(laid.reaches["method"])
         kinds |= set(laid.items["kind"])
@@ -168,7 +168,7 @@ def test_random_sites_are_varied() -> None:
     assert kinds == set(ITEM_KINDS)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_one_drain_alone_is_laid_as_within_the_site(seed: int) -> None:
     """And so nothing done to another drain can change it, its ids included."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
 from peatwright.model.rules import Rules
@@ -57,6 +58,9 @@ def looks(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """Return what a person must look at, as counts in words."""
     drains, items, faults = tables["drains"], tables["items"], tables.get("faults")
     stations = tables["stations"]
+    steps = np.diff(stations["chainage_m"].to_numpy(np.float64))
+    step_m = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
+    near_m = round(int((stations["forbidden_why"] != "").sum()) * step_m)
     found = [
         (int((items["note"] != "").sum()), "item with a note", "items with a note"),
         (int((drains["note"] != "").sum()), "drain with a note", "drains with a note"),
@@ -70,11 +74,7 @@ def looks(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             "fault in what was given",
             "faults in what was given",
         ),
-        (
-            int((stations["forbidden_why"] != "").sum()),
-            "m of drain near limits",
-            "m of drain near limits",
-        ),
+        (near_m, "m of drain near limits", "m of drain near limits"),
     ]
     return [count(n, one, many) for n, one, many in found if n]
 

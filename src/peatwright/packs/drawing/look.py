@@ -43,6 +43,10 @@ LIMIT_HATCHES = {
     "buried service": ("#B0392B", 1.1, 1.0),
     "track": ("#6A6A5E", 2.6, -1.0),
     "boundary": ("#22313A", 3.2, 1.0),
+    "nest": ("#7A5C00", 2.0, -1.0),
+    "sett": ("#7A5C00", 1.4, -1.0),
+    "forest edge": ("#2E6B2E", 2.2, 0.0),
+    "unexploded ordnance": ("#B0392B", 0.8, 1.0),
     "other": ("#555555", 2.0, 0.5),
 }
 

@@ -136,7 +136,7 @@ def _thinned(values: NDArray[np.float32], step: int) -> NDArray[np.float32]:
 def _tinted(light: NDArray[np.uint8]) -> bytes:
     # Pale, so that lines and names stay on top; no data is white paper.
     share = np.arange(256) / 255.0
-    tone = 0.52 + 0.48 * share**0.8
+    tone = 0.40 + 0.60 * share**0.85
     ramp = np.stack([tone * 249, tone * 248, tone * 240], axis=1)
     ramp[0] = 255
     held = io.BytesIO()
