@@ -145,7 +145,7 @@ def test_impossible_outlets_are_refused(args: tuple[object, ...]) -> None:
 
 @pytest.mark.parametrize(
     "args",
-    [(0.1, 0, 0, 0.03, 0.06), (0.1, 1, 0, 0, 0.06), (0.1, 1, 0, 0.03, 0), (1e4, 0.1, 0, 1e-6, 5)],  # noqa: E501
+    [(0.1, 0, 0, 0.03, 0.06), (0.1, 1, 0, 0, 0.06), (0.1, 1, 0, 0.03, 0), (1e4, 0.1, 0, 1e-6, 5)],
 )
 def test_impossible_channels_are_refused(args: tuple[float, ...]) -> None:
     with pytest.raises(PeatwrightError):

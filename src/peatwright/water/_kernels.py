@@ -71,12 +71,15 @@ def _fluxes(
     dt: Number,
     thin: Number,
     g_cap: Number,
+    fastest: Number,
     out: F32,
-) -> int:
+) -> Number:
     """Flow over each face from cell a to cell b, before any limit by the water there is.
 
     q = N / (1/2 + sqrt(1/4 + B |N|)), N = inertia - g hf dt S, B = g n² dt / hf^(7/3): Manning's
     friction taken at the end of the step, so that it cannot overshoot however thin the film.
+    Returns the bits of the greatest speed, or `fastest` if that is more: bits of float32 above 0
+    sort as their values do, and whole numbers have a maximum that runs in vector registers.
     """
     for c in range(out.size):
         dz = np.float32(np.int32(zb[c] - za[c])) * z_unit
@@ -98,9 +101,12 @@ def _fluxes(
         q = size * TWO / (ONE + np.sqrt(ONE + FOUR * friction * size))
         cap = hf * np.sqrt(g_cap * hf)
         q = q if q < cap else cap
+        speed = np.float32(q * (y2 * y)).view(np.int32)
+        speed = speed if wet else np.int32(0)
+        fastest = speed if speed > fastest else fastest
         q = q if push > ZERO else -q
         out[c] = q if wet else ZERO
-    return 0
+    return fastest
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -183,13 +189,14 @@ def step_rows(
     h1: I32,
     qx1: F32,
     qy1: F32,
+    peak: I32,
 ) -> int:
     """Move the water of rows `first` to `past` (padded row numbers) by one step.
 
     `numbers` holds z_unit, h_unit, dt, g dt/dx, g dt/dy, dt/dx in units, dt/dy in units, thin,
     g times the square of the Froude cap, theta. `scratch` is (SCRATCH_ROWS, columns), `counts`
     (2, columns). Rows beside the strip are worked out twice, once by each neighbour, with the same
-    result. Returns the greatest depth in units.
+    result. `peak` gets the greatest depth in units and the bits of the greatest speed.
     """
     z_unit = numbers[0]
     h_unit = numbers[1]
@@ -205,6 +212,7 @@ def step_rows(
     a, b = 1, w - 2
     wish = scratch[8]
     deepest: Number = np.int32(0)
+    fastest: Number = np.int32(0)
     rain_units = np.int32(rain)
     for r in range(first - 2, past + 1):
         here = r & 1
@@ -214,17 +222,17 @@ def step_rows(
         share = scratch[4 + here]
         share_before = scratch[5 - here]
         _inertia(qy0[r, a:b], qy0[r - 1, a:b], qy0[r + 1, a:b], theta, side, wish[a:b])
-        _fluxes(
+        fastest = _fluxes(
             z[r, a:b], z[r + 1, a:b], h0[r, a:b], h0[r + 1, a:b], gn2[r, a:b], gn2[r + 1, a:b],
-            wish[a:b], z_unit, h_unit, numbers[4], dt, thin, g_cap, y_raw[a:b],
+            wish[a:b], z_unit, h_unit, numbers[4], dt, thin, g_cap, fastest, y_raw[a:b],
         )  # fmt: skip
         if r == first - 2:
             continue
         _inertia(qx0[r, a:b], qx0[r, a - 1 : b - 1], qx0[r, a + 1 : b + 1], theta, side, wish[a:b])
-        _fluxes(
+        fastest = _fluxes(
             z[r, a:b], z[r, a + 1 : b + 1], h0[r, a:b], h0[r, a + 1 : b + 1],
             gn2[r, a:b], gn2[r, a + 1 : b + 1],
-            wish[a:b], z_unit, h_unit, numbers[3], dt, thin, g_cap, x_raw[a:b],
+            wish[a:b], z_unit, h_unit, numbers[3], dt, thin, g_cap, fastest, x_raw[a:b],
         )  # fmt: skip
         c, d = a + 1, b  # cells whose four faces are known
         _shares(
@@ -246,7 +254,9 @@ def step_rows(
                 deepest = _deepest(h1[r - 1, c:d], deepest)
             if r < past:
                 _across_rows(counts[1, c:d], h1[r, c:d], np.int32(1))
-    return int(deepest)
+    peak[0] = deepest
+    peak[1] = fastest
+    return 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -282,13 +292,14 @@ def _between(times: F64, values: F64, t: float) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def finish_step(
+    before: I32,
     h: I32,
     qx: F32,
     qy: F32,
     t: float,
     dt: float,
     h_unit: float,
-    edges: tuple[I64, F64, F64],
+    edges: tuple[I64, F64, F64, I64, F64],
     inflows: tuple[I64, I64, F64, F64],
     stages: tuple[I64, I64, F64, F64],
     series: tuple[I64, F64],
@@ -299,29 +310,37 @@ def finish_step(
 ) -> int:
     """Let water out over open edges and in at its sources, hold stages, and add up what crosses.
 
-    `edges` is flat cell, Manning factor sqrt(S)/n and face width over cell area; outflow is uniform
-    flow, at most critical. `inflows` and `stages` are flat cell, number of its series, factor (m/s
-    of depth per m³/s; unused) and, for inflows, the share of the series; `series` holds where each
-    starts and, interleaved, times and values. `lines` is flat face (x faces first, then y faces),
+    `edges` is flat cell, Manning factor sqrt(S)/n, face width over cell area, face and sign of flow
+    over it; outflow is uniform flow, at most critical. `inflows` and `stages` are flat cell, number
+    of its series, factor (m/s of depth per m³/s; unused) and, for inflows, the share of the series;
+    `series` holds where each starts and, interleaved, times and values. `lines` is flat face (x faces first, then y faces),
     number of its line, and sign times width. `left` keeps the parts of units not yet given.
     `totals` adds outflow and inflow in units; `volumes` adds m³ over each line, then over edges.
     Returns the greatest depth among the cells touched.
     """
     flat = h.ravel()
+    start = before.ravel()
     most: Number = 0
-    cell, factor, over = edges
+    fx = qx.ravel()
+    fy = qy.ravel()
+    cell, factor, over, beyond, way = edges
     gone: Number = 0
     for i in range(cell.size):
         units = flat[cell[i]]
-        if units <= 0:
-            continue
-        depth = units * h_unit
+        # As at the faces inside, the depth at the start of the step drives the flow.
+        depth = start[cell[i]] * h_unit
         q = factor[i] * depth ** (5.0 / 3.0)
         cap = depth * np.sqrt(9.81 * depth)
         q = min(q, cap)
         out = min(np.int64(q * dt * over[i] / h_unit), np.int64(units))
         flat[cell[i]] = units - out
         gone += out
+        # Faces further in take the flow over the edge for their neighbour's inertia.
+        left_by = np.float32(way[i] * out * h_unit / (dt * over[i]))
+        if beyond[i] < fx.size:
+            fx[beyond[i]] = left_by
+        else:
+            fy[beyond[i] - fx.size] = left_by
     totals[0] += gone
     starts, knots = series
     cell2, which, per, part = inflows
@@ -348,8 +367,6 @@ def finish_step(
         flat[cell3[i]] = np.int32(held)
         most = max(most, held)
     face, line, sign = lines
-    fx = qx.ravel()
-    fy = qy.ravel()
     for i in range(face.size):
         q = fx[face[i]] if face[i] < fx.size else fy[face[i] - fx.size]
         volumes[line[i]] += sign[i] * q * dt
@@ -365,7 +382,7 @@ def march(
     until: float,
     rain_mps: float,
     fixed: F64,
-    edges: tuple[I64, F64, F64],
+    edges: tuple[I64, F64, F64, I64, F64],
     inflows: tuple[I64, I64, F64, F64],
     stages: tuple[I64, I64, F64, F64],
     series: tuple[I64, F64],
@@ -379,10 +396,12 @@ def march(
     """Step on one thread from state[0] to `until`. `pair` is h, h, qx, qx, qy, qy.
 
     `state` holds time, greatest depth in units, rain not yet given in units, rain given in units,
-    steps done and which half of the pair is current. `fixed` is as in `step_length`, then the
-    arguments of `fill_numbers`. Returns 1 when water is deeper than can be held.
+    steps done, which half of the pair is current and the greatest speed. `fixed` is as in
+    `step_length`, then the arguments of `fill_numbers`. Returns 1 when water is deeper than can be
+    held.
     """
     numbers = np.empty(10, np.float32)
+    peak = np.empty(2, np.int32)
     ha, hb, xa, xb, ya, yb = pair
     rows = z.shape[0]
     while state[0] < until:
@@ -393,24 +412,24 @@ def march(
         )  # fmt: skip
         rain = rain_step(state, rain_mps, dt, fixed[4])
         if state[5] == 0.0:
-            deepest = step_rows(
+            step_rows(
                 z, ha, xa, ya, gn2, PAD_ROWS, rows - PAD_ROWS, numbers, rain, scratch, counts,
-                hb, xb, yb,
+                hb, xb, yb, peak,
             )  # fmt: skip
             touched = finish_step(
-                hb, xb, yb, state[0], dt, fixed[4], edges, inflows, stages, series, lines, left,
+                ha, hb, xb, yb, state[0], dt, fixed[4], edges, inflows, stages, series, lines, left,
                 totals, volumes,
             )  # fmt: skip
         else:
-            deepest = step_rows(
+            step_rows(
                 z, hb, xb, yb, gn2, PAD_ROWS, rows - PAD_ROWS, numbers, rain, scratch, counts,
-                ha, xa, ya,
+                ha, xa, ya, peak,
             )  # fmt: skip
             touched = finish_step(
-                ha, xa, ya, state[0], dt, fixed[4], edges, inflows, stages, series, lines, left,
+                hb, ha, xa, ya, state[0], dt, fixed[4], edges, inflows, stages, series, lines, left,
                 totals, volumes,
             )  # fmt: skip
-        end_step(state, dt, until, max(deepest, touched))
+        end_step(state, dt, until, max(peak[0], touched), peak[1:2].view(np.float32)[0])
         if state[1] > WALL:
             return 1
     return 0
@@ -420,12 +439,17 @@ def march(
 def step_length(state: F64, until: float, fixed: F64) -> float:
     """Longest stable step: share × cell / sqrt(g h), no longer than allowed or than is left.
 
+    Where friction rules, depth travels at 5/3 of the water's speed and must not pass a cell in one
+    step either: that binds on steep ground, where the water runs nearly as fast as its waves.
+
     `fixed` begins with share × smaller cell side, longest step and gravity; depth unit is fixed[4].
     """
     dt = fixed[1]
     depth = state[1] * fixed[4]
     if depth > 0.0:
         dt = min(dt, fixed[0] / np.sqrt(fixed[2] * depth))
+    if state[6] > 0.0:
+        dt = min(dt, 0.5 * min(fixed[5], fixed[6]) / state[6])
     ahead = until - state[0]
     # Two equal steps end better than one long and one of almost nothing.
     if ahead <= dt:
@@ -444,11 +468,12 @@ def rain_step(state: F64, rain_mps: float, dt: float, h_unit: float) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def end_step(state: F64, dt: float, until: float, deepest: int) -> int:
+def end_step(state: F64, dt: float, until: float, deepest: int, fastest: float) -> int:
     """Move the clock on; the last step of a stretch ends exactly on its time."""
     now = state[0] + dt
     state[0] = until if now >= until or until - now < 1e-9 * max(1.0, until) else now
     state[1] = deepest
+    state[6] = fastest
     state[4] += 1.0
     state[5] = 1.0 - state[5]
     return 0

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -109,6 +109,7 @@ def run_surface(
     if not valid.any():
         refuse("ground", "no cell with a level", "some ground", "Give ground with data.")
     open_sides = _known_sides(open_sides)
+    _check_step(rules, min(ground.values.shape))
     rain = rain or Hyetograph(np.array([0.0, 1.0]), np.array([0.0]))
     rain_end = float(rain.times_s[-1]) if rain.rain_mps.any() else 0.0
     end = float(
@@ -154,6 +155,21 @@ def run_surface(
     )
 
 
+def _check_step(rules: SurfaceRules, narrow: int) -> None:
+    """Refuse a step at which the finest ripple would grow.
+
+    For the step used here, inertia weights of theta damp the ripple from cell to cell by
+    2 theta - 1, and it stays bounded while the step ratio squared is under theta, or under half of
+    that where waves run in two directions (the roots of the linear scheme at that wavelength).
+    """
+    limit = np.sqrt(rules.theta / (1.0 if narrow == 1 else 2.0))
+    if rules.step_ratio >= limit:
+        refuse(
+            "rule step_ratio", f"{rules.step_ratio:g}",
+            f"less than {limit:.3f} with theta = {rules.theta:g}", "Take shorter steps.",
+        )  # fmt: skip
+
+
 def _known_sides(sides: Sequence[str]) -> tuple[str, ...]:
     odd = sorted(set(sides) - set(SIDES))
     if odd:
@@ -183,13 +199,6 @@ def _roughness(
 ) -> F64:
     what = "roughness (Manning's n, s/m^(1/3))"
     return _field(what, given, valid, rules.roughness_low, rules.roughness_high)
-
-
-@dataclass(frozen=True)
-class _Edge:
-    cell: NDArray[np.int64]
-    factor: F64
-    over: F64
 
 
 class _Run:
@@ -226,12 +235,14 @@ class _Run:
         self.qy = [np.zeros(shape, np.float32) for _ in range(2)]
         self.deepest = np.zeros(shape, np.float32)
         self.fastest = np.zeros(shape, np.float32)
-        # time, greatest depth, rain not yet given, rain given (units), steps, current half
-        self.state = np.zeros(6)
+        # time, greatest depth, rain not yet given, rain given (units), steps, current half,
+        # greatest speed
+        self.state = np.zeros(7)
         self.totals = np.zeros(3, np.int64)  # out, in, lost
         self.recorded: list[F64] = []
         parts = strips(grid.rows, self.threads)
         self.parts = [(a + PAD_ROWS, b + PAD_ROWS) for a, b in parts]
+        self.peaks = np.zeros((len(parts), 2), np.int32)
         self.scratch = [np.zeros((kernels.SCRATCH_ROWS, shape[1]), np.float32) for _ in parts]
         self.counts = [np.zeros((2, shape[1]), np.int32) for _ in parts]
 
@@ -283,7 +294,8 @@ class _Run:
         may = self.valid if allowed is None else self.valid & allowed
         bed = np.pad(np.where(self.valid, self.levels, np.nan), 1, constant_values=np.nan)
         bed = bed.astype(np.float64)
-        cells, factors, overs = [], [], []
+        cells, factors, overs, faces, ways = [], [], [], [], []
+        wide, plane = self.z.shape[1], self.z.size
         g = self.grid
         for dr, dc, run_m in ((0, -1, g.dx_m), (0, 1, g.dx_m), (-1, 0, g.dy_m), (1, 0, g.dy_m)):
             beyond = np.roll(outside, (-dr, -dc), (0, 1))[1:-1, 1:-1]
@@ -293,11 +305,15 @@ class _Run:
             floor = self.rules.edge_slope_ratio
             slope = np.maximum(np.where(np.isfinite(fall), fall, floor), floor)
             n = np.maximum(self.roughness[leaves], 1e-3)
-            cells.append(self.flat(leaves))
+            at = self.flat(leaves)
+            cells.append(at)
+            # A face has the number of the cell to its west or north; y faces follow x faces.
+            faces.append(at + min(dc, 0) if dc else at + plane + min(dr, 0) * wide)
+            ways.append(np.full(at.size, float(dr + dc)))
             factors.append(np.sqrt(slope) / n)
             # Width of the side over the area of the cell is one over the cell's other side.
             overs.append(np.full(len(slope), 1.0 / run_m))
-        self.edges = (np.concatenate(cells), np.concatenate(factors), np.concatenate(overs))
+        self.edges = tuple(np.concatenate(part) for part in (cells, factors, overs, faces, ways))
 
     def set_sources(self, inflows: Sequence[Inflow], held: Sequence[HeldDepth]) -> None:
         knots: list[F64] = []
@@ -390,7 +406,7 @@ class _Run:
         return reports
 
     def stretch(self, until: float, rate: float, pool: ThreadPoolExecutor) -> None:
-        sparse = (self.edges, self.inflows, self.stages, self.series, self.lines)
+        sparse: tuple[Any, ...] = (self.edges, self.inflows, self.stages, self.series, self.lines)
         if len(self.parts) == 1:
             (ha, hb), (xa, xb), (ya, yb) = self.h, self.qx, self.qy
             pair = (ha, hb, xa, xb, ya, yb)
@@ -410,23 +426,26 @@ class _Run:
             rain = kernels.rain_step(state, rate, dt, f[4])
             a, b = self.now, 1 - self.now
 
-            def strip(i: int, rain: int = rain, a: int = a, b: int = b) -> int:
+            def strip(i: int, rain: int = rain, a: int = a, b: int = b) -> None:
                 first, past = self.parts[i]
-                return int(
-                    kernels.step_rows(
-                        self.z, self.h[a], self.qx[a], self.qy[a], self.gn2, first, past,
-                        numbers32, rain, self.scratch[i], self.counts[i],
-                        self.h[b], self.qx[b], self.qy[b],
-                    )
+                kernels.step_rows(
+                    self.z, self.h[a], self.qx[a], self.qy[a], self.gn2, first, past,
+                    numbers32, rain, self.scratch[i], self.counts[i],
+                    self.h[b], self.qx[b], self.qy[b], self.peaks[i],
                 )  # fmt: skip
 
             others = [pool.submit(strip, i) for i in range(1, len(self.parts))]
-            deepest = max(strip(0), *(o.result() for o in others))
+            strip(0)
+            for other in others:
+                other.result()
+            deepest, fastest = self.peaks.max(axis=0)
             touched = kernels.finish_step(
-                self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4], *sparse,
+                self.h[a], self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4], *sparse,
                 self.left, self.totals, self.volumes,
             )  # fmt: skip
-            kernels.end_step(state, dt, until, max(deepest, touched))
+            kernels.end_step(
+                state, dt, until, max(int(deepest), touched), float(fastest.view(np.float32))
+            )
             if state[1] > kernels.WALL:
                 self.too_deep()
 
