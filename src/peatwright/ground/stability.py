@@ -1,0 +1,331 @@
+"""Screening of slope stability on the grid, at items and along drains.
+
+It screens only: see `factors.SCREENING`, which is shown wherever its results are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from peatwright.ground import _kernels, factors
+from peatwright.ground.factors import CASES, SCREENING
+from peatwright.ground.findings import Found, Where, source_words
+from peatwright.ground.slopes import Slopes, slopes
+from peatwright.model.cited import Cited, citations
+from peatwright.model.ground_rules import StabilityRules
+from peatwright.model.progress import Progress, silent
+from peatwright.model.raster import Raster
+from peatwright.terrain._strips import run_strips, threads_for
+from peatwright.terrain.sampling import sample
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
+
+CONVEX, THICK_WET, THICK = 1, 2, 4
+"""Bits of the marks."""
+SMALLEST_M2 = Cited(
+    100.0, "m²", "patches of low factor smaller than this are not named one by one", 0, 10000
+)
+MOST_NAMED = Cited(200, "", "most patches that are named; the largest come first", 1, 10000)
+ALONG_M = Cited(5.0, "m", "distance between places looked at along a drain", 0.5, 50)
+METHOD = (
+    "infinite slope, Skempton & DeLory 1957, as the Scottish landslide guide for peat names it "
+    "(via; equations memory)"
+)
+TO_DO = {
+    "stop": "Keep machines and water off until a competent engineer has looked. " + SCREENING,
+    "look": "Walk it, look for cracks, bulges and pipes, and ask a competent engineer. "
+    + SCREENING,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Screening:
+    """Factor (8, rows, cols) by `CASES`, share of draws under the set factor (%), and marks.
+
+    `share_percent` is at least 1 if any draw fails, 255 for no data; `marks` adds the bits
+    CONVEX, THICK_WET and THICK, 255 for no data.
+    """
+
+    factor: F32
+    share_percent: U8
+    marks: U8
+    slopes: Slopes
+
+    def case(self, name: str) -> F32:
+        """Return the factor of one of `CASES`."""
+        part: F32 = self.factor[CASES.index(name)]
+        return part
+
+
+def screen(
+    depth: Raster,
+    error: Raster,
+    levels: Raster,
+    rules: StabilityRules,
+    *,
+    upslope_area_m2: Raster | None = None,
+    ground: Slopes | None = None,
+    threads: int | None = None,
+    progress: Progress = silent,
+) -> Screening:
+    """Screen every cell with the machine and the pond of the rules.
+
+    Args:
+        depth: peat depth, m.
+        error: its standard error, m; NaN counts as none.
+        levels: ground on the same grid.
+        rules: strengths, loads and limits.
+        upslope_area_m2: ground that drains to each cell, m²; without it no cell is called wet.
+        ground: slopes made before from the same levels.
+        threads: one per core by default.
+        progress: told how far it is.
+
+    """
+    progress(0.0, "measuring slopes")
+    held = ground if ground is not None else slopes(levels, rules.slope_over_m, threads=threads)
+    progress(0.2, "screening slope stability")
+    shape = depth.values.shape
+    factor, share = np.empty((8, *shape), np.float32), np.empty((8, *shape), np.uint8)
+    drawn = factors.draw(rules)
+    workers = threads_for(depth.values.size, threads)
+    run_strips(
+        shape[0], workers,
+        lambda a, b: _kernels.screen_rows(
+            depth.values, error.values, held.slope_ratio, held.by, held.bx, drawn.likely,
+            drawn.values, drawn.ends, rules.factor_look, rules.machine_kpa, rules.pond_m,
+            float(factors.WATER_KN_M3.value), rules.thinnest_m, float(factors.CAP.value), a, b,
+            factor, share,
+        ),
+    )  # fmt: skip
+    progress(0.9, "marking convex breaks and thick wet peat")
+    marks = np.empty(shape, np.uint8)
+    area = upslope_area_m2.values if upslope_area_m2 is not None else np.empty((1, 1), np.float32)
+    run_strips(
+        shape[0], workers,
+        lambda a, b: _kernels.mark_rows(
+            depth.values, held.slope_ratio, held.convex_deg, area, upslope_area_m2 is not None,
+            held.by, held.bx, float(np.sqrt(depth.grid.cell_area_m2)), rules.convex_deg,
+            rules.thinnest_m, rules.thick_m, rules.wet_index, a, b, marks,
+        ),
+    )  # fmt: skip
+    progress(1.0, "slope stability screened")
+    return Screening(factor, share, marks, held)
+
+
+def _severity(factor: float, share_ratio: float, rules: StabilityRules) -> str:
+    if factor < rules.factor_stop:
+        return "stop"
+    if factor < rules.factor_look or share_ratio > rules.share_look_ratio:
+        return "look"
+    return ""
+
+
+def _rule(severity: str, factor: float, rules: StabilityRules) -> tuple[str, str]:
+    """Rule and source behind a severity."""
+    key = (
+        "factor_stop" if severity == "stop"
+        else "factor_look" if factor < rules.factor_look else "share_look_ratio"
+    )  # fmt: skip
+    cite = citations(StabilityRules)[key]
+    return (
+        f"stability.{key} = {getattr(rules, key):g}", f"{source_words(cite)}; method: {METHOD}"
+    )  # fmt: skip
+
+
+def item_findings(
+    items: pd.DataFrame,
+    depth: Raster,
+    error: Raster,
+    ground: Slopes,
+    rules: StabilityRules,
+    *,
+    machine_kpa: float | None = None,
+) -> list[Found]:
+    """Check items where they stand now, so that a moved item is checked at its new place.
+
+    The pond is the one of the rules, or the crest above the ground where that is more.
+
+    Args:
+        items: rows of `ITEMS`, or some of them.
+        depth: peat depth, m.
+        error: its standard error, m.
+        ground: slopes.
+        rules: stability rules.
+        machine_kpa: pressure of the machine; the rules' by default.
+
+    """
+    if not len(items):
+        return []
+    x, y = items["x_m"].to_numpy(np.float64), items["y_m"].to_numpy(np.float64)
+    z, e, b = sample(depth, x, y), sample(error, x, y), ground.slope_at(x, y)
+    crest = np.nan_to_num(items["crest_above_ground_m"].to_numpy(np.float64))
+    pond = np.maximum(rules.pond_m, crest)
+    q = rules.machine_kpa if machine_kpa is None else machine_kpa
+    got = factors.factors_at(z, e, b, rules, machine_kpa=q, pond_m=pond)
+    convex = ground.convex_at(x, y)
+    found: list[Found] = []
+    for k, (item, drain) in enumerate(zip(items["item_id"], items["drain_id"], strict=True)):
+        at = Where(f"item {item} on drain {drain}", str(drain), str(item), float(x[k]), float(y[k]))
+        if not np.isfinite(got.factor[0, k]):
+            found.append(
+                Found(
+                    "look", "stability", at, what="peat depth or slope is not known here",
+                    rule="stability needs peat depth and ground", source="judgement",
+                    to_do="Probe the peat and look at the slope before a machine goes there.",
+                )
+            )  # fmt: skip
+            continue
+        found += _item_found(at, got, k, (z[k], e[k], b[k], q, pond[k], convex[k]), rules)
+    return found
+
+
+def _item_found(
+    at: Where,
+    got: factors.PointFactors,
+    k: int,
+    here: tuple[float, float, float, float, float, float],
+    rules: StabilityRules,
+) -> Iterator[Found]:
+    z, e, b, q, pond, convex = (float(v) for v in here)
+    slope = float(np.degrees(np.arctan(b)))
+    worst = int(np.argmin(got.factor[:, k]))
+    factor, share = float(got.factor[worst, k]), float(got.share_ratio[:, k].max())
+    severity = _severity(factor, share, rules)
+    peat = f"peat {z:.1f} m" + (f" (± {e:.1f})" if np.isfinite(e) else "")
+    if severity:
+        rule, source = _rule(severity, factor, rules)
+        bare = min(float(got.factor[c, k]) for c in (0, 4))
+        yield Found(
+            severity=severity, topic="stability", where=at,
+            what=f"{peat} on a slope of {slope:.1f}°: factor of safety {factor:.2f} "
+            f"({CASES[worst]}; machine {q:.0f} kPa, pond {pond:.1f} m), {bare:.2f} as it is now; "
+            f"{100 * share:.0f} % of draws under {rules.factor_look:g}",
+            rule=rule, source=source, to_do=TO_DO[severity], key="factor",
+        )  # fmt: skip
+    if slope > rules.steep_deg:
+        yield Found(
+            severity="look", topic="stability", where=at, what=f"slope {slope:.1f}°",
+            rule=f"stability.steep_deg = {rules.steep_deg:g}: steeper ground is avoided",
+            source=source_words(citations(StabilityRules)["steep_deg"]), to_do=TO_DO["look"],
+        )  # fmt: skip
+    if z >= rules.thinnest_m and convex >= rules.convex_deg:
+        yield Found(
+            severity="look", topic="stability", where=at,
+            what=f"convex break: the slope steepens downhill by {convex:.0f}° within "
+            f"{rules.slope_over_m:g} m, {peat}",
+            rule=f"stability.convex_deg = {rules.convex_deg:g}",
+            source=source_words(citations(StabilityRules)["convex_deg"]), to_do=TO_DO["look"],
+        )  # fmt: skip
+
+
+def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Found]:
+    """Name patches of ground whose lowest factor, of all cases, is under the limits.
+
+    Cells are looked at once a block of the slopes. Each patch gives one finding, at its worst
+    place.
+    """
+    held, grid = screening.slopes, depth.grid
+    rows = np.arange(held.slope_ratio.shape[0]) * held.by + held.by // 2
+    cols = np.arange(held.slope_ratio.shape[1]) * held.bx + held.bx // 2
+    rows, cols = np.minimum(rows, grid.rows - 1), np.minimum(cols, grid.cols - 1)
+    picked = screening.factor[:, rows[:, None], cols[None, :]]
+    lowest = np.where(np.isnan(picked), np.inf, picked).min(axis=0)
+    block_m2 = held.by * held.bx * grid.cell_area_m2
+    found: list[Found] = []
+    limits = (("stop", rules.factor_stop, -np.inf), ("look", rules.factor_look, rules.factor_stop))
+    for severity, under, least in limits:
+        label, count = ndimage.label((lowest < under) & (lowest >= least), np.ones((3, 3)))
+        sizes = np.bincount(label.reshape(-1), minlength=count + 1)[1:] * block_m2
+        big = np.nonzero(sizes >= float(SMALLEST_M2.value))[0]
+        named = big[np.argsort(-sizes[big], kind="stable")][: int(MOST_NAMED.value)]
+        rule, source = _rule(severity, under - 1e-9, rules)
+        places = ndimage.minimum_position(lowest, label, named + 1) if len(named) else []
+        for n, (i, j) in zip(named, places, strict=True):
+            case = int(np.nanargmin(picked[:, i, j]))
+            x, y = grid.to_metres(np.float64(rows[i]), np.float64(cols[j]))  # type: ignore[arg-type]
+            z = float(depth.values[rows[i], cols[j]])
+            slope = float(np.degrees(np.arctan(held.slope_ratio[i, j])))
+            found.append(
+                Found(
+                    severity, "stability",
+                    Where(f"ground around x {x:.0f}, y {y:.0f}", x_m=float(x), y_m=float(y)),
+                    f"{sizes[n]:.0f} m² with a factor of safety under {under:g}; lowest "
+                    f"{lowest[i, j]:.2f} ({CASES[case]}) in {z:.1f} m of peat on {slope:.1f}°, "
+                    f"{min(picked[0, i, j], picked[4, i, j]):.2f} as it is now",
+                    rule, source, TO_DO[severity], key="patch factor",
+                )
+            )  # fmt: skip
+        if len(big) > len(named):
+            found.append(
+                Found(
+                    severity, "stability", Where(),
+                    f"{len(big) - len(named)} more patches with a factor under {under:g}, "
+                    f"{sizes[big].sum() - sizes[named].sum():.0f} m² together",
+                    rule, source, TO_DO[severity], key="more patches",
+                )
+            )  # fmt: skip
+    return found
+
+
+def drains_across_slope(
+    drains: gpd.GeoDataFrame, ground: Slopes, depth: Raster, rules: StabilityRules
+) -> list[Found]:
+    """Mark drains that cut across the slope in peat: they part the peat above from that below.
+
+    Args:
+        drains: table with `drain_id` and LineStrings.
+        ground: slopes.
+        depth: peat depth, m.
+        rules: stability rules.
+
+    """
+    step = float(ALONG_M.value)
+    found: list[Found] = []
+    cite = citations(StabilityRules)["across_slope_deg"]
+    for drain, line in zip(drains["drain_id"], drains.geometry, strict=True):
+        at = np.arange(0.5 * step, max(line.length, 0.6 * step), step)
+        here = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
+        ahead = shapely.get_coordinates(shapely.line_interpolate_point(line, at + 0.5 * step))
+        back = shapely.get_coordinates(shapely.line_interpolate_point(line, at - 0.5 * step))
+        way = ahead - back
+        length = np.hypot(way[:, 0], way[:, 1])
+        east, north = ground.rise_at(here[:, 0], here[:, 1])
+        slope = np.hypot(east, north)
+        z = sample(depth, here[:, 0], here[:, 1])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            along = np.abs(way[:, 0] * east + way[:, 1] * north) / (length * slope)
+        steep = slope >= np.tan(np.radians(rules.across_slope_deg))
+        across = (
+            steep & (along <= np.cos(np.radians(rules.across_angle_deg)))
+            & (z >= rules.thinnest_m)
+        )  # fmt: skip
+        if not across.any():
+            continue
+        worst = int(np.argmax(np.where(across, slope, -1.0)))
+        angle = float(np.degrees(np.arctan(slope[worst])))
+        found.append(
+            Found(
+                "look", "stability",
+                Where(
+                    f"drain {drain} at {at[worst]:.0f} m", str(drain),
+                    x_m=float(here[worst, 0]), y_m=float(here[worst, 1]),
+                ),
+                f"about {across.sum() * step:.0f} m of drain across a slope of up to "
+                f"{angle:.0f}° in {z[worst]:.1f} m of peat",
+                f"stability.across_slope_deg = {rules.across_slope_deg:g}", source_words(cite),
+                "Look for cracks and bulges above and below the drain before it is filled. "
+                + SCREENING,
+                key="across",
+            )
+        )  # fmt: skip
+    return found
