@@ -40,6 +40,15 @@ def test_shaded_ground_lies_where_the_grid_says() -> None:
     np.testing.assert_allclose([left + wide, top + high], corners[1], atol=0.01)
 
 
+def test_a_frame_near_the_edge_moves_onto_the_ground() -> None:
+    frame = plan.kept_on((0, 0, 2000, 2000), plan.fitted((10, 1900, 110, 1990), 100, 100))
+    west, _, _, north = frame.bounds
+    assert west == 0
+    assert north == pytest.approx(2000)
+    wide = plan.fitted((0, 0, 100, 100), 100, 100)
+    assert plan.kept_on((40, 40, 60, 60), wide) == wide
+
+
 def test_ground_far_from_the_frame_is_left_out() -> None:
     _, dtm = make(1, 60.0)
     assert plan.shaded(dtm, plan.fitted((0, 0, 100, 100), 100, 100)) is None

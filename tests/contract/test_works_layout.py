@@ -276,9 +276,20 @@ def test_dams_move_to_a_good_outlet() -> None:
     fall = np.full(121, -0.2)
     fall[3::9] = 0.3
     drain = Drain(length=120, set_={"left_fall_m": -0.2, "right_fall_m": fall})
-    dams = lay(*tables([drain]), RULES).items.query("kind == 'dam'")
+    rules = replace(RULES, dam=replace(RULES.dam, steady_m=0.0))
+    dams = lay(*tables([drain]), rules).items.query("kind == 'dam'")
     assert (dams["outlet_fall_m"] > 0).all()
     assert (dams["spacing_m"].dropna() == 9.0).all()
+
+
+def test_sag_and_sills_are_evened_out_but_an_even_fall_is_kept() -> None:
+    """One odd section moves no dam: widths and levels stay those of the sections around it."""
+    plain = lay(*tables([Drain(gradient=0.03)]), RULES)
+    made, nodes, stations = tables([Drain(gradient=0.03)])
+    odd = stations["chainage_m"].isin([20.0, 28.0, 41.0])
+    stations.loc[odd, "sag_left_width_m"] = 6.0
+    stations.loc[odd, ["left_edge_level_m", "right_edge_level_m"]] += 0.5
+    assert_frame_equal(plain.items, lay(made, nodes, stations, RULES).items)
 
 
 def test_spoil_is_broken_at_least_as_often_as_the_rule_says() -> None:

@@ -54,6 +54,7 @@ def draw_overview(
 ) -> Overview:
     """Draw boundary, limits, drains by method, dams and names over shaded ground."""
     frame = plan.fitted(plan.extent(tables, dtm), MAP_WIDE, MAP_HIGH)
+    frame = plan.kept_on(dtm.grid.bounds, frame)
     pictures: dict[str, bytes] = {}
     pictures["map.svg"], unnamed, dams_shown = _map(tables, dtm, frame)
     pictures["scale.svg"] = _scale_strip(frame)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -83,6 +83,20 @@ def fitted(
     return Frame(
         x - wide_mm * scale / 2000, y + high_mm * scale / 2000, wide_mm, high_mm, float(scale)
     )
+
+
+def kept_on(ground: tuple[float, float, float, float], frame: Frame) -> Frame:
+    """Return the frame moved, not scaled, so that as little as may be lies off the ground."""
+    west, south, east, north = frame.bounds
+    shift_x = _shift(west, east, ground[0], ground[2])
+    shift_y = _shift(south, north, ground[1], ground[3])
+    return replace(frame, west_m=west + shift_x, north_m=north + shift_y)
+
+
+def _shift(low: float, high: float, ground_low: float, ground_high: float) -> float:
+    if high - low >= ground_high - ground_low:
+        return 0.0
+    return max(ground_low - low, 0.0) or min(ground_high - high, 0.0)
 
 
 def extent(tables: Mapping[str, pd.DataFrame], dtm: Raster) -> tuple[float, float, float, float]:

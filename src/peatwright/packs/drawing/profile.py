@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from peatwright.model.layers import ITEM_KINDS
 from peatwright.packs.drawing.look import (
     FAINT,
+    GROUND,
     INK,
     METHOD_STROKES,
     MINERAL,
@@ -144,9 +145,10 @@ def _ground(svg: Svg, panel: Panel, scale: _Scale, at: Floats) -> None:
     lower = np.fmin(_column(panel, "left_level_m"), _column(panel, "right_level_m"))
     foot = np.full_like(bed, scale.low_m - 5)
     base = bed - _column(panel, "peat_below_bed_m")
-    _between(svg, scale, at, foot, lower, "#F4EEE6")
+    # Peat is coloured only where probes tell of it.
+    _between(svg, scale, at, foot, lower, GROUND)
     _between(svg, scale, at, foot, base, MINERAL)
-    _between(svg, scale, at, np.fmax(base, foot), bed, PEAT_PALE)
+    _between(svg, scale, at, np.maximum(base, foot), bed, PEAT_PALE)
     # The open drain stays white paper, between bed and lower shoulder.
     _between(svg, scale, at, bed, lower, PAPER)
     svg.path(path_of(scale.points(at, base)), PEAT, 0.3, dash="1.6 0.9")
@@ -404,6 +406,8 @@ def legend() -> bytes:
         x += room
     svg.dot(x + 3.2, 1.8, 0.7, PAPER, INK)
     svg.text(x + 7.4, 2.5, "gap or break in spoil", 2.0, fill=SOFT)
+    svg.rect(x + 36.2, 0.5, 6, 2.5, fill=GROUND, stroke=FAINT, width=0.15)
+    svg.text(x + 43.4, 2.5, "ground, peat not known", 2.0, fill=SOFT)
     x = 0.0
     for fill, words, room in (
         (PEAT, "dam of peat", 27), ("#8C8F91", "hard dam", 24), (WATER, "pool", 18),
