@@ -35,10 +35,14 @@ def rings_closed(held: Features, book: Book) -> Features:
         at = shapely.get_coordinates(merged)
         gap = float(np.hypot(*(at[0] - at[-1])))
         pieces = shapely.get_num_geometries(merged)
-        found = f"{pieces} loose pieces" if pieces > 1 else f"a line with a gap of {gap:.2f}"
+        found = (
+            f"{pieces} loose pieces"
+            if pieces > 1
+            else f"a line with a gap of {gap:.2f} between its ends"
+        )
         book.stop(
             held.file, f"row {held.rows[i]}, {place_said(float(at[-1, 0]), float(at[-1, 1]))}",
-            found + " between its ends" * (pieces == 1), "a closed polygon",
+            found, "a closed polygon",
             "Close it in a GIS, and save it as a polygon.",
         )  # fmt: skip
         keep[i] = False
@@ -61,7 +65,7 @@ def sound(held: Features, what: str, book: Book) -> Features:
             continue
         mended = shapely.make_valid(shape)
         drawn = abs(_signed(shape.exterior)) - sum(abs(_signed(r)) for r in shape.interiors)
-        found = re.search(r"\[(\S+) (\S+)", reason)
+        found = re.search(r"\[([^ \]]+) ([^ \]]+)", reason)
         place = f", {place_said(float(found[1]), float(found[2]))}" if found else ""
         if abs(mended.area - drawn) <= 1e-6 * max(1.0, mended.area) and mended.area > 0:
             shapes[i] = mended
@@ -125,7 +129,7 @@ def limits(
         kinds = _kinds(held, chosen, book)
         names = names_of(held)
         reach = np.array([distance_of(k, rules) for k in kinds])
-        kept = shapely.buffer(held.shapes, np.maximum(reach, number(SAME_PLACE_M)))
+        kept = shapely.buffer(held.shapes, np.maximum(reach, number(SAME_PLACE_M)), quad_segs=32)
         near = np.ones(len(kept), np.bool_)
         if grid is not None and len(kept):
             near = shapely.intersects(kept, shapely.box(*grid.bounds))

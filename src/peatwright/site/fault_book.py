@@ -71,3 +71,9 @@ def count_said(number: int, one: str, many: str = "") -> str:
 def file_said(path: Path) -> str:
     """Return a file's name as a user knows it, without the machine's path."""
     return path.name or str(path)
+
+
+def head_of(path: Path, size: int = 64) -> bytes:
+    """Return the first bytes of a file."""
+    with path.open("rb") as held:
+        return held.read(size)

@@ -24,7 +24,7 @@ from rasterio.windows import Window
 from peatwright.model.progress import Progress
 from peatwright.model.raster import FloatRaster, Grid
 from peatwright.site import crs as crs_of
-from peatwright.site.fault_book import Book, count_said, file_said
+from peatwright.site.fault_book import Book, count_said, file_said, head_of
 from peatwright.site.figures import (
     ALIGN_RATIO,
     BLOCK_BYTES_MAX,
@@ -152,7 +152,7 @@ def _vrt_is_local(path: Path, file: str, book: Book) -> bool:
             return False
         if not source.is_file():
             missing.append(source.name)
-        elif source.open("rb").read(64).lstrip()[:1] == b"<":
+        elif head_of(source).lstrip()[:1] == b"<":
             book.stop(file, f"tile {source.name}", "XML", "GeoTIFF or ASCII grid tiles",
                       "Give the folder of tiles.")  # fmt: skip
             return False

@@ -79,6 +79,14 @@ def _point(value: object) -> object:
 
 
 def _text(path: Path, file: str, book: Book) -> str | None:
+    held = _decoded(path, file, book)
+    if held is not None and not held.strip():
+        book.stop(file, "", "an empty file", "a table with a line of names", "Copy it again.")
+        return None
+    return held
+
+
+def _decoded(path: Path, file: str, book: Book) -> str | None:
     try:
         size = path.stat().st_size
         if size > number(FILE_BYTES_MAX):
@@ -89,9 +97,6 @@ def _text(path: Path, file: str, book: Book) -> str | None:
         content = path.read_bytes()
     except OSError as error:
         book.stop(file, "", error.strerror or "no such file", "a file", "Check the path.")
-        return None
-    if not content.strip():
-        book.stop(file, "", "an empty file", "a table with a line of names", "Copy it again.")
         return None
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return content.decode("utf-16", errors="replace")

@@ -18,7 +18,7 @@ from pyogrio.errors import CRSError, DataLayerError, DataSourceError, FieldError
 from pyproj import CRS
 
 from peatwright.site import crs as crs_of
-from peatwright.site.fault_book import Book, count_said, plain, rows_said
+from peatwright.site.fault_book import Book, count_said, head_of, plain, rows_said
 from peatwright.site.features import ANY, TYPES, Features
 from peatwright.site.figures import FILE_BYTES_MAX, ROWS_MAX, UNPACKED_BYTES_MAX, number
 from peatwright.site.words import LAYER_WORDS
@@ -74,7 +74,7 @@ def _source(path: Path, file: str, ending: str, book: Book) -> Path | bytes | No
     """Return what to hand to GDAL, after looks at size, kind and tricks."""
     try:
         size = path.stat().st_size
-        head = path.open("rb").read(16) if path.is_file() else b""
+        head = head_of(path) if path.is_file() else b""
     except OSError as error:
         book.stop(file, "", error.strerror or "no such file", "a file", "Check the path.")
         return None
@@ -89,7 +89,8 @@ def _source(path: Path, file: str, ending: str, book: Book) -> Path | bytes | No
         book.stop(file, "", f"a file ending in {ending or 'nothing'}", KNOWN,
                   "Export it as GeoPackage from a GIS.")  # fmt: skip
     elif not _looks_right(path, head, ending):
-        book.stop(file, "", f"content that is not {ending[1:].upper()}", f"a {KNOWN} file",
+        found = f"content that is not {ending[1:].upper()}, or not all of it"
+        book.stop(file, "", found, f"a {KNOWN} file",
                   "Export it anew; a file is not changed by changing its name.")  # fmt: skip
     elif ending == ".kmz":
         return _unzipped(path, file, book)
@@ -111,7 +112,9 @@ def _looks_right(path: Path, head: bytes, ending: str) -> bool:
     if ending == ".gpkg":
         return head.startswith(b"SQLite format 3\0")
     if ending == ".shp":
-        return head.startswith(b"\x00\x00\x27\x0a")
+        # The header says the length of the whole, in words of two bytes.
+        whole = 2 * int.from_bytes(head[24:28], "big")
+        return head.startswith(b"\x00\x00\x27\x0a") and path.stat().st_size >= whole
     if ending == ".kmz":
         return zipfile.is_zipfile(path)
     if ending in {".geojson", ".json"}:
@@ -164,8 +167,11 @@ def _unzipped(path: Path, file: str, book: Book) -> bytes | None:
                 book.stop(file, "", "no KML inside", "a KMZ with a KML", "Export it anew as KML.")
                 return None
             inside.sort(key=lambda i: (i.filename.lower() != "doc.kml", i.filename))
-            with held.open(inside[0]) as member:
-                content = member.read(most + 1)
+            # A zip may lie about the size of what it holds, so that it is watched too.
+            content = b" " * (most + 1) if inside[0].file_size > most else b""
+            if not content:
+                with held.open(inside[0]) as member:
+                    content = member.read(most + 1)
     except (zipfile.BadZipFile, zlib.error, OSError, ValueError, RuntimeError, EOFError) as error:
         book.stop(
             file, "", f"a broken zip ({plain(str(error), 80)})", "a whole KMZ", "Copy it again."
@@ -239,7 +245,7 @@ def _read(
         layer = _read_layer(source, name, file, wanted, sum(len(f.rows) for f in found), book)
         if layer is not None:
             found.append(layer)
-    if not found:
+    if not any(len(f.rows) for f in found):
         if len(book.faults) == before:
             book.stop(file, "", f"no {'rows' if wanted == ANY else wanted}",
                       "at least one" if wanted == ANY else wanted,
@@ -326,5 +332,5 @@ def _crs(
 
 
 def _names_crs(source: Path | bytes) -> bool:
-    head = source[:65536] if isinstance(source, bytes) else source.open("rb").read(65536)
+    head = source[:65536] if isinstance(source, bytes) else head_of(source, 65536)
     return b'"crs"' in head

@@ -106,6 +106,7 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
         check_areas.sound(check_areas.rings_closed(f, book), "a boundary", book)
         for f in held["boundary"]
     ]
+    held["boundary"] = [f for f in held["boundary"] if len(f.rows)]
     held["nogo"] = [check_areas.sound(f, "a shape", book) for f in held["nogo"]]
     check_lines.check_together(held["drains"], grid, book)
     peat = _depths(given, held["probes"], check_values.PEAT, grid, book)

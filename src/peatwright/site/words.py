@@ -55,7 +55,11 @@ KIND_WORDS = {
                     "lough", "pond", "pool", "water", "afon", "nant", "gill", "tarn"),
     "track": ("track", "road", "path", "footpath", "bridleway", "railway", "trackway", "way"),
     "boundary": ("boundary", "fence", "wall", "march", "march fence", "dyke", "hedge", "neighbour"),
-    "other": ("other", "nest", "habitat", "wildlife", "species", "building", "house", "no go",
+    "nest": ("nest", "nests", "nesting", "eyrie", "raptor", "bird of prey"),
+    "sett": ("sett", "badger", "badger sett", "den", "holt", "burrow"),
+    "unexploded ordnance": ("unexploded ordnance", "uxo", "ordnance", "explosive", "range"),
+    "forest edge": ("forest edge", "forest", "woodland", "plantation", "trees", "wood"),
+    "other": ("other", "habitat", "wildlife", "species", "building", "house", "no go",
               "nogo", "mast", "turbine", "instrument", "dipwell", "plot"),
 }  # fmt: skip
 
