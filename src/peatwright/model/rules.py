@@ -208,6 +208,11 @@ class DamRules:
         5, "buckets", "widest usual wave dam; wider ones are marked for a look", 1, 12,
         read="common practice",
     )  # fmt: skip
+    steady_m: float = cited(
+        6.0, "m",
+        "length along the drain over which sag, its edges and the fall beyond them are evened out",
+        0, 30,
+    )  # fmt: skip
     freeboard_m: float = cited(
         0.15, "m", "crest above the outlet level", 0, 1,
         source=SRDP + " asks for 0.10 m above the drain top; the rest is for settling",

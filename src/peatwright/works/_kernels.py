@@ -144,6 +144,34 @@ def bridge(off: I, chainage: F, values: F, out: F) -> int:
 
 
 @njit(cache=True, nogil=True)
+def steady(off: I, chainage: F, values: F, slope: F, half: int, out: F) -> int:
+    """Median of the known values within `half` stations each way of one drain.
+
+    slope (N): fall per metre along the drain that is taken out first (0 for widths), so that a
+    level that falls evenly stays as it is.
+    """
+    held = np.empty(2 * half + 1)
+    for d in range(off.size - 1):
+        a = off[d]
+        b = off[d + 1]
+        for s in range(a, b):
+            n = 0
+            for k in range(max(a, s - half), min(b, s + half + 1)):
+                v = values[k] + slope[s] * (chainage[k] - chainage[s])
+                if np.isnan(v):
+                    continue
+                # Kept in order as they come: the window is short.
+                i = n
+                while i > 0 and held[i - 1] > v:
+                    held[i] = held[i - 1]
+                    i -= 1
+                held[i] = v
+                n += 1
+            out[s] = np.nan if n == 0 else 0.5 * (held[(n - 1) // 2] + held[n // 2])
+    return 0
+
+
+@njit(cache=True, nogil=True)
 def run_sums(
     off: I, lower: F, upper: F, values: F, drain: I, from_m: F, to_m: F, known: F, total: F
 ) -> int:

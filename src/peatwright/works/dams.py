@@ -6,14 +6,14 @@ hold; items then take the rows that were chosen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from peatwright.model.cited import Cited
 from peatwright.model.rules import Rules
+from peatwright.works import _kernels, volumes
 from peatwright.works import methods as mt
-from peatwright.works import volumes
 from peatwright.works.sections import Bools, Floats, Ints, Sections
 
 SILL_TIE = Cited(
@@ -60,6 +60,32 @@ class Sized:
     def rows(self, chosen: Ints) -> Sized:
         """Return the dams at the chosen rows."""
         return Sized(**{k: v[chosen] for k, v in vars(self).items()})
+
+
+_STEADY = (
+    "sag_left_width_m", "sag_right_width_m", "left_edge_level_m", "right_edge_level_m",
+    "left_fall_m", "right_fall_m",
+)  # fmt: skip
+
+
+def steadied(s: Sections, rules: Rules) -> Sections:
+    """Return the sections with sag, sag edges and falls evened out along the drain.
+
+    The edge of a sag is a shallow thing: from one section to the next it may jump by metres, and
+    the level of a sill with it. A dam is several metres wide and spans what lies around it.
+    """
+    half = round(0.5 * rules.dam.steady_m / rules.measure.station_m)
+    if half < 1:
+        return s
+    value = dict(s.value)
+    fall = _or(s["bed_gradient_ratio"], 0.0)
+    for name in _STEADY:
+        out = np.empty_like(value[name])
+        slope = fall if name.endswith("level_m") else np.zeros_like(fall)
+        known = np.where(s.usable, value[name], np.nan)
+        _kernels.steady(s.off, s["chainage_m"], known, slope, half, out)
+        value[name] = out
+    return replace(s, value=value)
 
 
 def _or(values: Floats, other: Floats | float) -> Floats:

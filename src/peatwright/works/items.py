@@ -125,8 +125,13 @@ def dam_part(
     spacing = np.where(last, np.nan, at[after] - at)
     same = ~last & (placed.stretch[after] == placed.stretch)
     gradient = s["bed_gradient_ratio"][row]
-    limits = sp.limits(gradient, dam.pool_m, toe, dam.head_max_m, rules)
+    # What the distance to the next dam keeps to rests on the fall between the two; what other
+    # rules would give here, on the gradient of the bed.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        fall = np.where(same, (dam.pool_m - dam.pool_m[after]) / spacing, gradient)
+    limits = sp.limits(fall, dam.pool_m, toe, dam.head_max_m, rules)
     code = sp.governs(spacing, same, *limits, rules)
+    here = sp.limits(gradient, dam.pool_m, toe, dam.head_max_m, rules)
     limit = np.stack([
         np.full(n, rules.spacing.target_m), *limits, np.full(n, rules.spacing.max_m)
     ])  # fmt: skip
@@ -148,7 +153,7 @@ def dam_part(
     others = [
         sp.others_text(g, h, m)
         for g, h, m in zip(
-            gradient.tolist(), limits[0].tolist(), dam.head_max_m.tolist(), strict=True
+            gradient.tolist(), here[0].tolist(), dam.head_max_m.tolist(), strict=True
         )
     ]
 

@@ -54,7 +54,7 @@ def lay(
     stations = columns.checked(stations, STATIONS)
     crs = stations.crs or drains.crs
     tell(0.05, "Reading stations")
-    s = gather(drains, stations)
+    s = dams.steadied(gather(drains, stations), rules)
     faults = _strangers(drains, stations)
     ends = _ends(drains, nodes, rules)
     tell(0.15, "Choosing methods")
