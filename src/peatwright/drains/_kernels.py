@@ -282,9 +282,9 @@ def median_of(values: F64, n: int) -> float:
     upper = _kth(values, n, n // 2)
     if n % 2:
         return upper
-    lower = values[0]
+    lower = float(values[0])
     for a in range(1, n // 2):
-        lower = max(lower, values[a])
+        lower = max(lower, float(values[a]))
     return 0.5 * (lower + upper)
 
 

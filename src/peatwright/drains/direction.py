@@ -25,7 +25,10 @@ LEVEL_ERROR_M = Cited(0.05, "m", "least error of a fall read from the terrain", 
 SIDE_DRAIN_M = Cited(0.05, "m", "fall by which a side drain is held to run into its main", 0, 0.5)
 TURN_M = Cited(0.4, "m", "rise or dip inside a piece at which the water parts or gathers", 0.1, 5)
 TURN_LENGTH_M = Cited(20.0, "m", "shortest stretch on each side of such a place", 5, 100)
-HOLLOW_M = Cited(0.6, "m", "a junction that far below every way out has one of its own", 0.1, 5)
+HOLLOW_M = Cited(
+    0.6, "m", "a junction that far below its cheapest way out has an outfall of its own", 0.1, 5
+)
+BRIDGE_M = Cited(15.0, "m", "a rise in a bed shorter than half of this is a block or bridge", 2, 50)
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +150,8 @@ def direct(net: Net, dtm: Raster) -> list[Directed]:
             degree[node] += 1
             chains_at.setdefault(node, []).append(p.chain)
     fall, sure, held = [], [], []
-    for p, z in zip(net.pieces, bed_levels(net.pieces, dtm), strict=True):
+    levels = bed_levels(net.pieces, dtm)
+    for p, z in zip(net.pieces, levels, strict=True):
         f, error = trend(z, p.length_m)
         fall.append(f)
         sure.append(math.erf(abs(f) / error / math.sqrt(2.0)) if math.isfinite(error) else 0.0)
@@ -158,7 +162,7 @@ def direct(net: Net, dtm: Raster) -> list[Directed]:
                 lean += sign * float(SIDE_DRAIN_M.value)
         held.append(f * sure[-1] + lean)
     down = [h >= 0.0 for h in held]
-    _agree(net, down, held, degree)
+    _agree(net, down, held, degree, levels)
     out = []
     for p, f, s, h, d in zip(net.pieces, fall, sure, held, down, strict=True):
         with_levels = f != 0.0 and (f > 0.0) == d
@@ -172,7 +176,9 @@ def direct(net: Net, dtm: Raster) -> list[Directed]:
     return out
 
 
-def _agree(net: Net, down: list[bool], held: list[float], degree: NDArray[np.int64]) -> None:
+def _agree(
+    net: Net, down: list[bool], held: list[float], degree: NDArray[np.int64], levels: list[F64]
+) -> None:
     """Turn entries of `down` until junctions have ways out and nothing runs in a ring."""
     at: dict[int, list[int]] = {}
     for k, p in enumerate(net.pieces):
@@ -201,12 +207,24 @@ def _agree(net: Net, down: list[bool], held: list[float], degree: NDArray[np.int
         for n in stuck:
             if any(tail(k) == n for k in at[n]):
                 continue
-            price, way = _way_out(n, at, tail, head, held, degree, left_as)
-            if way is None or price > float(HOLLOW_M.value):
+            way = _way_out(n, at, tail, head, held, degree, left_as)
+            if not way or _barrier(way, net, levels) > float(HOLLOW_M.value):
                 left_as.add(n)
                 continue
-            for k in way:
-                down[k] = not down[k]
+            for k, u in way:
+                if tail(k) != u:
+                    down[k] = not down[k]
+
+
+def _barrier(way: list[tuple[int, int]], net: Net, levels: list[F64]) -> float:
+    """Return how far the bed rises along a way out, short blocks left out, m."""
+    z = np.concatenate([levels[k] if net.pieces[k].u == u else levels[k][::-1] for k, u in way])
+    z = z[np.isfinite(z)]
+    if len(z) < 2:
+        return 0.0
+    over = min(len(z), round(float(BRIDGE_M.value)))
+    even = ndimage.median_filter(z, over, mode="nearest")
+    return float(even.max() - np.median(z[:5]))
 
 
 def _way_out(
@@ -217,8 +235,8 @@ def _way_out(
     held: list[float],
     degree: NDArray[np.int64],
     left_as: set[int],
-) -> tuple[float, list[int] | None]:
-    """Return the price and the pieces to turn so that node `n` drains to an outfall."""
+) -> list[tuple[int, int]]:
+    """Return the cheapest way from node `n` to an outfall: pieces and the node each starts from."""
     best = {n: 0.0}
     came: dict[int, tuple[int, int]] = {}
     heap = [(0.0, n)]
@@ -231,11 +249,9 @@ def _way_out(
         if u != n and (degree[u] == 1 or u in left_as):
             way = []
             while u != n:
-                u_before, k = came[u]
-                if tail(k) != u_before:
-                    way.append(k)
-                u = u_before
-            return price, way
+                u, k = came[u]
+                way.append((k, u))
+            return way[::-1]
         for k in at[u]:
             with_flow = tail(k) == u
             v = head(k) if with_flow else tail(k)
@@ -244,7 +260,7 @@ def _way_out(
                 best[v] = cost
                 came[v] = (u, k)
                 heapq.heappush(heap, (cost, v))
-    return math.inf, None
+    return []
 
 
 def _ring(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -222,7 +223,7 @@ def _forbidden(limits: gpd.GeoDataFrame | None, stations: Stations) -> NDArray[n
     out = np.full(len(stations.xy), "", dtype=object)
     if limits is None or not len(limits):
         return out
-    tree = shapely.STRtree(list(shapely.points(stations.xy)))
+    tree = shapely.STRtree(np.asarray(shapely.points(stations.xy)).tolist())
     which, at = tree.query(limits.geometry.to_numpy(), predicate="intersects")
     words = []
     for kind, name, distance in zip(
@@ -312,6 +313,7 @@ def _drain_table(
     depth, width = table["depth_m"].to_numpy(), table["top_width_m"].to_numpy()
     seen, ok = table["seen"].to_numpy(), table["measured"].to_numpy()
     starts = np.flatnonzero(stations.chainage_m == 0.0)
+    ends_at = Counter(d.outfall for d in drains)
     rows = []
     for n, d in enumerate(drains):
         at = slice(int(starts[n]), int(stations.past[starts[n]]))
@@ -327,6 +329,8 @@ def _drain_table(
             rise = float(np.max(z[known] - np.minimum.accumulate(z[known])))
             if rise > float(RISE_LOOK_M.value):
                 notes.append(f"the bed rises by {rise:.2f} m somewhere towards the outfall")
+        if d.into < 0 and ends_at[d.outfall] > 1:
+            notes.append("drains meet here in a hollow: look where the water goes")
         if d.source != "levels":
             notes.append(
                 "levels do not show which way it runs"

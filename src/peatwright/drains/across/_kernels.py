@@ -130,8 +130,8 @@ def _bank(
         if last <= 0.5 * (r[c] - r[0]) / c or last * look <= 0.5 * seen_m:
             break
         c = min(lim, c + look)
-    # A sag beyond the bank bends too: the shoulder is the innermost bend worth the name. Blurred
-    # straight banks bend by a tenth of their height.
+    # A sag beyond the bank bends too: the shoulder is the innermost bend worth the name, but no
+    # ledge low in the bank. Blurred straight banks bend by a tenth of their height.
     while knee > 1:
         inner = 0
         best = 0.15 * (r[knee] - r[0])
@@ -140,7 +140,7 @@ def _bank(
             if above > best:
                 best = above
                 inner = j
-        if inner == 0 or r[inner] - r[0] < 0.5 * seen_m:
+        if inner == 0 or r[inner] - r[0] < max(seen_m, 0.4 * (r[knee] - r[0])):
             break
         knee = inner
     rise = r[knee] - r[0]
@@ -171,27 +171,27 @@ def _bank(
     # A low bank lifts the shoulder too; whether it is called spoil is decided later.
     stands = r[t] - r[f] >= 0.4 * spoil_m and r[f] > r[0] + 0.3 * (r[t] - r[0])
     if stands and (foot - side) * step <= spoil_wide_m:
-        inner = side
+        base_at = side
         # A ledge can part the bank from the shoulder: then the shoulder stays where it is.
-        level = min(level, r[knee] if inner >= knee else r[f])
+        level = min(level, r[knee] if base_at >= knee else r[f])
         # The spoil lies on sunk ground: carry the sag on, half as steep, from the foot inwards.
         beyond = min(room, foot + look)
         lean = max(0.0, r[beyond] - r[foot]) / max(beyond - foot, 1)
-        level = max(level - 0.5 * lean * (foot - inner), r[0] + 0.5 * (level - r[0]))
-        inner = _crossing(r, 0, t, level)
-        share = (t - inner) / max(foot - inner, 1.0)
+        level = max(level - 0.5 * lean * (foot - base_at), r[0] + 0.5 * (level - r[0]))
+        base_at = _crossing(r, 0, t, level)
+        share = (t - base_at) / max(foot - base_at, 1.0)
         height = r[t] - level - share * (r[f] - level)
         # Sampling between cells lowers a narrow bank as it widens it; what it holds stays.
-        a = t
-        while a > 0 and r[a] > r[t] - 0.5 * height:
-            a -= 1
-        z = t
-        while z < room and r[z] > r[t] - 0.5 * height:
-            z += 1
+        near = t
+        while near > 0 and r[near] > r[t] - 0.5 * height:
+            near -= 1
+        far = t
+        while far < room and r[far] > r[t] - 0.5 * height:
+            far += 1
         # Width at half height of a bell is 2.355 standard deviations.
-        spread = ((z - a - 0.5) * step / 2.355) ** 2
+        spread = ((far - near - 0.5) * step / 2.355) ** 2
         out[3] = height / math.sqrt(max(1.0 - blur_m2 / (12.0 * spread), 0.4))
-        out[4] = (foot - max(inner, 0.0)) * step
+        out[4] = (foot - max(base_at, 0.0)) * step
         out[5] = foot
     if level - r[0] <= 0.01:
         return 1
@@ -212,13 +212,13 @@ def _bank(
         if turn == 1 or out[3] > 0.0:
             break
         # Level of the shoulder: ground just outside it, taken in to where the bank's face ends.
-        m = 0
+        m = 0.0
         sj = 0.0
         sr = 0.0
         sjj = 0.0
         sjr = 0.0
         for j in range(knee + 1, min(room, knee + look + 1) + 1):
-            m += 1
+            m += 1.0
             sj += j
             sr += r[j]
             sjj += j * j
@@ -309,7 +309,7 @@ def _outside(
     b = 0.0
     scale = 0.0
     for turn in range(5):
-        m = 0.0
+        total_w = 0.0
         sj = 0.0
         sr = 0.0
         sjj = 0.0
@@ -321,16 +321,16 @@ def _outside(
             if turn > 0:
                 w = 1.0 if abs(e) <= scale else scale / abs(e)
             x = (j - edge) * step
-            m += w
+            total_w += w
             sj += w * x
             sr += w * r[j]
             sjj += w * x * x
             sjr += w * x * r[j]
-        det = m * sjj - sj * sj
+        det = total_w * sjj - sj * sj
         if det <= 0.0:
             return 1
-        b = (m * sjr - sj * sr) / det
-        a = (sr - b * sj) / m
+        b = (total_w * sjr - sj * sr) / det
+        a = (sr - b * sj) / total_w
         for j in range(edge, room_out + 1):
             miss += abs(r[j] - a - b * (j - edge) * step)
         scale = max(1.5 * miss / (room_out - edge + 1), 0.01)

@@ -1,0 +1,159 @@
+"""How near measuring comes to the truth of the invented site. Figures: `-s` prints them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import shapely
+from scipy.spatial import cKDTree
+
+from peatwright.demo import write_demo
+from peatwright.drains.measure import Measured, measure
+from peatwright.model.raster import Grid, Raster
+from peatwright.model.rules import MeasureRules
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Measured stations on open drain, and the true station nearest to each."""
+
+    done: Measured
+    got: pd.DataFrame
+    true: pd.DataFrame
+    right_way: float
+    states: pd.DataFrame
+
+
+def points(path: Path, column: str, name: str, crs: str) -> gpd.GeoDataFrame:
+    table = pd.read_csv(path)
+    return gpd.GeoDataFrame(
+        {"given_id": table.iloc[:, 0].astype(str), name: table[column].astype(float)},
+        geometry=gpd.points_from_xy(table["Easting"], table["Northing"]),
+        crs=crs,
+    )
+
+
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory: pytest.TempPathFactory) -> Compared:
+    site = write_demo(tmp_path_factory.mktemp("bog"), seed=7, scale=0.5)
+    with rasterio.open(site.dtm) as data:
+        values = data.read(1, masked=True).astype(np.float32).filled(np.nan)
+        at = data.transform
+        dtm = Raster(values, Grid(at.c, at.f, at.a, -at.e, *values.shape, site.crs))
+    lines = gpd.read_file(site.drains).explode(ignore_index=True)
+    lines = gpd.GeoDataFrame(
+        {"given_id": [f"drains {i + 1}" for i in range(len(lines))], "name": "", "kind": ""},
+        geometry=lines.geometry.to_numpy(),
+        crs=site.crs,
+    )
+    done = measure(
+        dtm,
+        lines,
+        MeasureRules(),
+        probes=points(site.probes, "Peat_depth_m", "peat_depth_m", site.crs),
+        hand_depths=points(site.depths, "Depth_m", "hand_depth_m", site.crs),
+        upslope=False,
+    )
+    truth = gpd.read_file(site.truth, layer="stations")
+    xy = shapely.get_coordinates(truth.geometry.to_numpy())
+    way = np.zeros_like(xy)
+    for rows in truth.groupby("drain").indices.values():
+        way[rows] = np.gradient(xy[rows], axis=0)
+    s = done.stations
+    gap, near = cKDTree(xy).query(shapely.get_coordinates(s.geometry.to_numpy()))
+    turn = np.radians(s.bearing_deg.to_numpy())
+    ahead = np.stack([np.sin(turn), np.cos(turn)], axis=1)
+    same = (ahead * way[near]).sum(axis=1) > 0.0
+    of_drain = (gap < 1.5) & (truth.kind.to_numpy()[near] == "drain")
+    state = truth.state.to_numpy()[near]
+    use = of_drain & same & (state == "open") & s.measured.to_numpy()
+    return Compared(
+        done,
+        s[use].reset_index(drop=True),
+        truth.iloc[near[use]].reset_index(drop=True),
+        float(same[of_drain].mean()),
+        pd.crosstab(state[of_drain], s.measured[of_drain].to_numpy()),
+    )
+
+
+def check(what: str, miss: pd.Series, middle: float, spread: float) -> None:
+    """Print the median error and the 5 to 95 % range, and hold both to what is stated."""
+    known = miss.dropna().to_numpy()
+    low, mid, high = np.quantile(known, [0.05, 0.5, 0.95])
+    print(f"{what:34s} median {mid:+.3f}  90 % within {low:+.3f} to {high:+.3f}  n {len(known)}")
+    assert abs(mid) <= middle, what
+    assert high - low <= spread, what
+
+
+def test_nearly_all_open_drain_is_measured_and_runs_the_right_way(compared: Compared) -> None:
+    print(compared.states, f"right way {compared.right_way:.4f}")
+    assert compared.right_way > 0.99
+    opened = compared.states.loc["open"]
+    assert opened[True] / opened.sum() > 0.95
+
+
+def test_bed_depth_and_widths(compared: Compared) -> None:
+    got, true = compared.got, compared.true
+    low = true[["shoulder_left_m", "shoulder_right_m"]].min(axis=1)
+    check("airborne bed level, m", got.airborne_bed_level_m - true.bed_dtm_m, 0.06, 0.25)
+    check("bed level by hand depths, m", got.bed_level_m - true.bed_dug_m, 0.06, 0.30)
+    check("airborne depth, m", got.airborne_depth_m - (low - true.bed_dtm_m), 0.06, 0.45)
+    check("depth by hand depths, m", got.depth_m - (low - true.bed_dug_m), 0.08, 0.50)
+    check("top width, m", got.top_width_m - true.top_width_m, 0.25, 2.0)
+    check("bottom width, m", got.bottom_width_m - true.bottom_width_dtm_m, 0.15, 0.6)
+
+
+def test_the_stated_error_of_the_bed_holds(compared: Compared) -> None:
+    """Two in three beds lie within one standard error, nineteen in twenty within two."""
+    share = (compared.got.bed_level_m - compared.true.bed_dug_m).abs() / compared.got.bed_error_m
+    print(f"within 1 error {np.mean(share < 1):.3f}, within 2 {np.mean(share < 2):.3f}")
+    assert np.mean(share < 1.0) > 0.68
+    assert np.mean(share < 2.0) > 0.95
+
+
+def test_sag_and_ground(compared: Compared) -> None:
+    got, true = compared.got, compared.true
+    check("ground level, m", got.ground_level_m - true.ground_m, 0.05, 0.5)
+    for side in ("left", "right"):
+        depth, width = f"sag_{side}_depth_m", f"sag_{side}_width_m"
+        check(f"sag depth {side}, m", got[depth] - true[f"sag_depth_{side}_m"], 0.08, 0.5)
+        check(f"sag width {side}, m", got[width] - true[f"sag_width_{side}_m"], 0.9, 7.0)
+
+
+def test_spoil_lies_on_its_side(compared: Compared) -> None:
+    """High spoil is found; what is found lies on the side where it is."""
+    got, true = compared.got, compared.true
+    high = true.spoil_height_m > 0.25
+    for side in ("left", "right"):
+        here = high & (true.spoil_side == side)
+        found = got.spoil_side.isin([side, "both"])
+        print(f"spoil {side}: found {found[here].mean():.3f} of {here.sum()}")
+        assert found[here].mean() > 0.6
+        other = {"left": "right", "right": "left"}[side]
+        assert (got.spoil_side[here & found] == other).sum() == 0
+        check(
+            f"spoil height {side}, m",
+            (got[f"spoil_{side}_height_m"] - true.spoil_height_m)[here & found],
+            0.15,
+            0.4,
+        )
+
+
+def test_peat_depth_and_its_error(compared: Compared) -> None:
+    miss = compared.got.peat_depth_m - compared.true.peat_depth_m
+    check("peat depth, m", miss, 0.2, 2.2)
+    assert ((miss.abs() / compared.got.peat_error_m) < 2.0).mean() > 0.9
+
+
+def test_hand_depths_find_what_water_and_heather_hide(compared: Compared) -> None:
+    """The correction is the true fill of the drains within three of its own errors and the bias."""
+    r = compared.done.report
+    hidden = float((compared.true.bed_dtm_m - compared.true.bed_dug_m).median())
+    print(f"correction {r.hand_correction_m:.3f} ± {r.hand_error_m:.3f} m, hidden {hidden:.3f} m")
+    assert r.hand_correction_m == pytest.approx(hidden, abs=3.0 * r.hand_error_m + 0.06)
