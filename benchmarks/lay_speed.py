@@ -62,8 +62,8 @@ def best(work: Callable[[], Any]) -> tuple[float, Any]:
 
 def places_of(made: Any, rules: Rules) -> placement.Places:
     """Where dams may stand, as `lay` lists them."""
-    s = dams.steadied(gather(made[0], made[2]), rules)
-    choice = mt.choose(s, rules)
+    s = dams.steadied(gather(made[0], made[2]), dams.SAG, rules)
+    choice = mt.choose(dams.steadied(s, dams.SECTION, rules), rules)
     reach = mt.reaches(s, choice, rules)
     sized = dams.size(s, reach.method[reach.of_station], rules)
     return placement.places(s, reach, choice, sized, lay._ends(made[0], made[1], rules), rules)

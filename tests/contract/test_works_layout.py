@@ -396,3 +396,64 @@ def test_dams_are_drawn_across_the_drain_as_wide_as_they_are() -> None:
     runs = items.query("kind == 'zip'")
     np.testing.assert_allclose(runs.geometry.length, runs["length_m"])
     np.testing.assert_allclose(pd.Series(dams.geometry.bounds["miny"]), -dams["width_m"] / 2)
+
+
+def test_reasons_are_words_an_officer_can_say() -> None:
+    drain = Drain(
+        depth=0.72, width=1.3, gradient=0.021,
+        set_={"peat_depth_m": 1.8, "peat_below_bed_m": 1.08, "sag_left_width_m": np.nan},
+    )  # fmt: skip
+    laid = lay(*tables([drain]), RULES)
+    assert laid.reaches["why"].iloc[0] == (
+        "Drain 0.72 m deep and 1.3 m wide in 1.8 m of peat, bed falling 2.1 %: wave dam with "
+        "zipping (rule method.wave_depth_max_m 1.2 m)."
+    )
+    dam = laid.items.query("kind == 'dam'").iloc[1]
+    # 0.65 m and 1.65 m from the bed to the ends of the sag, 0.3 m of key at both: 2.9 m, 3 buckets.
+    assert "Wave dam 3 buckets (3.6 m) wide: it spans 2.3 m of drain and sunk ground" in dam["why"]
+    assert "Sag could not be measured on the left" in dam["note"]
+
+
+def test_price_worked_by_hand() -> None:
+    """100 m of drain: 12 dams of 4 buckets, 65 m of zip in 13 runs, 12 gaps; rates by default."""
+    bank = {"spoil_right_height_m": 0.4, "spoil_right_width_m": 1.2}
+    made, nodes, stations = tables([Drain(length=100, set_=bank)])
+    laid = lay(made, nodes, stations, RULES)
+    kinds = laid.items["kind"].value_counts()
+    assert kinds.to_dict() == {"dam": 12, "zip": 13, "spoil gap": 12}
+    assert laid.items["zip_m3"].sum() == pytest.approx(65 * 0.7 * (1.2 + 0.5) / 2)
+    table = price(laid.items, laid.reaches, made, RULES).set_index(["scope", "method"])
+    wave = table.loc[("drain and method", "wave dam")]
+    closed = table.loc[("drain and method", "zip")]
+    # Dam 8 min, one bucket more 1.5 min, tracking 1 min, gap 2 min; a day of 8 h at 650.
+    assert wave["hours"] == pytest.approx(12 * (8 + 1.5 + 1 + 2) / 60)
+    assert wave["hours_low"] == pytest.approx(12 * (4 + 1.5 + 1 + 1) / 60)
+    assert wave["hours_high"] == pytest.approx(12 * (15 + 1.5 + 1 + 5) / 60)
+    assert wave["cost"] == pytest.approx(wave["hours"] * 650 / 8)
+    # 25 m an hour, 40 at best and 15 at worst, and a minute to each of 13 runs.
+    assert closed["hours"] == pytest.approx(65 / 25 + 13 / 60)
+    assert closed["hours_low"] == pytest.approx(65 / 40 + 13 / 60)
+    assert closed["hours_high"] == pytest.approx(65 / 15 + 13 / 60)
+    assert closed["cost_high"] == pytest.approx(closed["hours_high"] * 800 / 8)
+    # Bank 0.4 × 1.2 m of triangular section, opened over 2.4 m.
+    assert wave["spoil_m3"] == pytest.approx(12 * 0.5 * 0.4 * 1.2 * 2.4)
+    site = table.loc[("site", "")]
+    works = wave["cost"] + closed["cost"]
+    assert site["cost"] == pytest.approx(works * 1.2 + 2500)
+    assert table.loc[("drain", ""), "cost"] == pytest.approx(works)
+
+
+def test_dam_fill_by_counting_cells() -> None:
+    """A dam's peat on even ground, counted in small columns from the shape it is said to have."""
+    drain = Drain(gradient=0.0, depth=0.7, width=1.2, bottom=0.5, sag=1.0, sag_depth=0.1)
+    dam = lay(*tables([drain]), RULES).items.query("kind == 'dam'").iloc[1]
+    half = dam["width_m"] / 2
+    x = (np.arange(4000) + 0.5) / 4000 * half
+    # Ground across one half: bed, side, sag rising to its edge, level ground beyond; bed is 0.
+    ground = np.interp(x, [0.0, 0.25, 0.6, 1.6, half], [0.0, 0.0, 0.7, 0.8, 0.8])
+    crest = dam["crest_level_m"] - dam["bed_level_m"]
+    high = crest - ground
+    # At each column the dam is as long as its crest and two faces of 1 in 1.
+    section = high * 1.0 + high**2
+    counted = 2 * section.sum() * half / 4000
+    assert dam["fill_m3"] == pytest.approx(counted, rel=1e-3)

@@ -182,7 +182,9 @@ def test_materials_of_hard_dams() -> None:
         # Mineral bed and wider than any dam for it: nothing serves.
         (Drain(width=2.8, set_={"peat_below_bed_m": 0.0}), "leave alone"),
         (Drain(gradient=0.3), "reprofile"),
-        (Drain(width=5.0), "reprofile"),
+        # Sides of 33° or more (Yorkshire Peat Partnership, peat hags) are eased; gentler ones not.
+        (Drain(width=5.0, bottom=3.2, depth=0.6), "reprofile"),
+        (Drain(width=5.0, bottom=3.1, depth=0.6), "wave dam"),
         (Drain(depth=0.2), "zip"),
         (Drain(set_={"upslope_area_m2": 80_000.0}), "timber dam"),
         (Drain(set_={"upslope_area_m2": 900_000.0}), "leave alone"),

@@ -135,6 +135,11 @@ class MethodRules:
         source="ea-cei.org.uk, Dam good (citing SNH 2014) warns of shallow peat; "
         "the figure is judgement",
     )  # fmt: skip
+    reprofile_side_ratio: float = cited(
+        0.65, "m/m", "sides gentler than this (33°) have nothing to reprofile", 0.1, 2,
+        source="yppartnership.org.uk, peat hags: 33-45°; carboncentre.org, hagg reprofiling: "
+        "at most 30-35°", read="original",
+    )  # fmt: skip
     reach_min_m: float = cited(
         6.0, "m", "a reach shorter than this takes the method of its neighbour", 1, 50
     )
@@ -210,7 +215,7 @@ class DamRules:
     )  # fmt: skip
     steady_m: float = cited(
         6.0, "m",
-        "length along the drain over which sag, its edges and the fall beyond them are evened out",
+        "length along the drain over which width, depth, sag and the fall beside it are evened out",
         0, 30,
     )  # fmt: skip
     freeboard_m: float = cited(

@@ -62,14 +62,15 @@ class Sized:
         return Sized(**{k: v[chosen] for k, v in vars(self).items()})
 
 
-_STEADY = (
+SAG = (
     "sag_left_width_m", "sag_right_width_m", "left_edge_level_m", "right_edge_level_m",
     "left_fall_m", "right_fall_m",
 )  # fmt: skip
+SECTION = ("depth_m", "top_width_m", "bottom_width_m")
 
 
-def steadied(s: Sections, rules: Rules) -> Sections:
-    """Return the sections with sag, sag edges and falls evened out along the drain.
+def steadied(s: Sections, names: tuple[str, ...], rules: Rules) -> Sections:
+    """Return the sections with some of their values evened out along the drain.
 
     The edge of a sag is a shallow thing: from one section to the next it may jump by metres, and
     the level of a sill with it. A dam is several metres wide and spans what lies around it.
@@ -79,7 +80,7 @@ def steadied(s: Sections, rules: Rules) -> Sections:
         return s
     value = dict(s.value)
     fall = _or(s["bed_gradient_ratio"], 0.0)
-    for name in _STEADY:
+    for name in names:
         out = np.empty_like(value[name])
         slope = fall if name.endswith("level_m") else np.zeros_like(fall)
         known = np.where(s.usable, value[name], np.nan)

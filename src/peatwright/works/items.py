@@ -55,10 +55,12 @@ def reach_table(
     measured = np.empty((len(why.MEASURED), reach.first.size))
     run_medians(reach.first, reach.last, values, measured)
     said = []
-    for k, (method, cause) in enumerate(
-        zip(reach.method.tolist(), reach.cause.tolist(), strict=True)
-    ):
-        name = mt.CAUSES[cause]
+    ranked = np.argsort(-reach.votes, axis=1, kind="stable").tolist()
+    for k, method in enumerate(reach.method.tolist()):
+        own = [c for c in ranked[k] if reach.votes[k, c]] or ranked[k][:1]
+        # The commonest cause that the reach's own medians bear out speaks for it.
+        fits = [c for c in own if why.bears_out(mt.CAUSES[c], measured[:, k].tolist(), rules)]
+        name = mt.CAUSES[(fits or own)[0]]
         marks = ""
         if name in {"forbidden", "unmeasured"}:
             texts = s.text[f"{name}_why"][reach.first[k] : reach.last[k] + 1]

@@ -54,11 +54,12 @@ def lay(
     stations = columns.checked(stations, STATIONS)
     crs = stations.crs or drains.crs
     tell(0.05, "Reading stations")
-    s = dams.steadied(gather(drains, stations), rules)
+    s = dams.steadied(gather(drains, stations), dams.SAG, rules)
     faults = _strangers(drains, stations)
     ends = _ends(drains, nodes, rules)
     tell(0.15, "Choosing methods")
-    choice = mt.choose(s, rules)
+    # One odd section must not change the method.
+    choice = mt.choose(dams.steadied(s, dams.SECTION, rules), rules)
     reach = mt.reaches(s, choice, rules)
     must, refused = _locked(s, reach, locked or {})
     faults += refused

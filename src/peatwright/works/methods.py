@@ -22,7 +22,7 @@ WAVE, PEAT, TIMBER, STONE, PILING, ZIP, REPROFILE, LEAVE = (
 # Why a method was chosen. Each name has its sentence in why.py.
 CAUSES = (
     "ordinary", "narrow", "shallow", "forbidden", "unseen", "unmeasured", "watercourse", "mineral",
-    "thin", "deep", "wide", "steep", "much water", "too steep", "too wide",
+    "thin", "deep", "wide", "steep", "much water", "too steep", "too wide", "swale",
 )  # fmt: skip
 CAUSE_CODE = {name: code for code, name in enumerate(CAUSES)}
 _FIXED = ("forbidden", "watercourse")
@@ -40,7 +40,10 @@ class Choice:
 
 @dataclass(frozen=True)
 class Reaches:
-    """Stretches (R) of one method, and the reach of each station (N)."""
+    """Stretches (R) of one method, and the reach of each station (N).
+
+    `votes` (R, causes) counts the stations that chose the method, by their cause.
+    """
 
     first: Ints
     last: Ints
@@ -48,8 +51,14 @@ class Reaches:
     from_m: Floats
     to_m: Floats
     method: Ints
-    cause: Ints
+    votes: Ints
     of_station: Ints
+
+    @property
+    def cause(self) -> Ints:
+        """Commonest cause (R) among the stations that chose the reach's method themselves."""
+        out: Ints = self.votes.argmax(axis=1)
+        return out
 
     def ends_stretch(self) -> Bools:
         """Whether a reach parts the dams above it from those below it."""
@@ -92,6 +101,9 @@ def choose(s: Sections, rules: Rules) -> Choice:
             [CAUSE_CODE[c] for _, c in refused],
             CAUSE_CODE["ordinary"],
         )
+        # A wide hollow with gentle sides leaves nothing to reprofile: a longer dam closes it.
+        run = 0.5 * (width - s["bottom_width_m"])
+        gentle = depth <= m.reprofile_side_ratio * run
         timber = width <= m.timber_width_max_m
         stone = width <= m.stone_width_max_m
         piling = (width <= m.piling_width_max_m) & (below >= m.piling_peat_min_m)
@@ -114,6 +126,7 @@ def choose(s: Sections, rules: Rules) -> Choice:
 
     with np.errstate(invalid="ignore"):
         put(width > m.piling_width_max_m, np.where(bare, LEAVE, REPROFILE), "too wide")
+        put(wide & gentle & ~(bare | deep | steep | wet), WAVE, "swale")
         put(fall > m.gradient_hard_max_ratio, np.where(bare, LEAVE, REPROFILE), "too steep")
         # A shallow drain cut to the mineral has hardly any peat beside it to close it with.
         put((depth < m.zip_only_depth_m) & ~(below < 0.0), ZIP, "shallow")
@@ -145,13 +158,11 @@ def reaches(s: Sections, choice: Choice, rules: Rules) -> Reaches:
     last = np.append(first[1:] - 1, group.size - 1).astype(np.int64)[: first.size]
     of_station: Ints = (np.cumsum(new) - 1).astype(np.int64)
     method = (merged[first] % 10_000) // 100
-    # The commonest cause among the stations that chose the method themselves speaks for the reach.
     own = choice.method == method[of_station] if first.size else np.zeros(0, dtype=bool)
     own &= (merged == group) if first.size else own
     counts = np.zeros((first.size, len(CAUSES)), dtype=np.int64)
     np.add.at(counts, (of_station[own], choice.cause[own]), 1)
-    cause = counts.argmax(axis=1)
     return Reaches(
         first, last, s.drain[first], s.lower_m[first], s.upper_m[last],
-        method.astype(np.int64), cause.astype(np.int64), of_station,
+        method.astype(np.int64), counts, of_station,
     )  # fmt: skip

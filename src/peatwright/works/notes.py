@@ -33,6 +33,7 @@ def dam_notes(
         s[n][row].tolist() for n in ("peat_below_bed_m", "bed_gradient_ratio", "fit_quality_ratio")
     )
     peat = s["peat_depth_m"][row].tolist()
+    unspanned = [np.isnan(s[f"sag_{side}_width_m"][row]).tolist() for side in ("left", "right")]
     left, right = s["left_fall_m"][row].tolist(), s["right_fall_m"][row].tolist()
     out = []
     rows = zip(
@@ -40,11 +41,11 @@ def dam_notes(
         excess.spacing_m.tolist(), excess.first_m.tolist(), governs.tolist(),
         dam.soft.tolist(), dam.poor.tolist(), dam.buckets.tolist(),
         pool_depth_m.tolist(), open_pool.tolist(),
-        below, fall, quality, peat, left, right, strict=True,
+        below, fall, quality, peat, left, right, *unspanned, strict=True,
     )  # fmt: skip
     for (
         head, pool, drop, far, first, code, soft, poor, buckets, deep, is_open,
-        under, gradient, sure, peat_m, fall_l, fall_r,
+        under, gradient, sure, peat_m, fall_l, fall_r, no_left, no_right,
     ) in rows:  # fmt: skip
         said = []
         if head > 0:
@@ -76,6 +77,11 @@ def dam_notes(
                 f"{buckets:.0f} buckets wide, more than the usual {d.buckets_usual_max}: "
                 "look at the ground"
             )
+        if soft and (no_left or no_right):
+            where = (
+                "either side" if no_left and no_right else f"the {'left' if no_left else 'right'}"
+            )
+            said.append(f"Sag could not be measured on {where}: widen the dam to what is found")
         if poor:
             if np.isfinite(fall_l) or np.isfinite(fall_r):
                 said.append(

@@ -53,6 +53,27 @@ def drain_text(depth: float, width: float, peat: float, fall: float) -> str:
     return f"{said}, bed falling {percent(fall)}"
 
 
+def bears_out(cause: str, measured: Sequence[float], rules: Rules) -> bool:
+    """Whether the medians of a reach bear out a cause that some of its stations gave."""
+    m = rules.method
+    depth, width, peat, fall, water, below = measured
+    tests = {
+        "deep": depth > m.wave_depth_max_m,
+        "wide": width > m.wave_width_max_m,
+        "swale": width > m.wave_width_max_m,
+        "too wide": width > m.piling_width_max_m,
+        "steep": fall > m.gradient_dam_max_ratio,
+        "too steep": fall > m.gradient_hard_max_ratio,
+        "mineral": below < m.peat_below_bed_min_m,
+        "thin": peat < m.peat_min_m,
+        "much water": water > m.upslope_peat_max_m2,
+        "shallow": depth < m.zip_only_depth_m,
+        "ordinary": depth <= m.wave_depth_max_m,
+        "narrow": width > m.peat_width_max_m,
+    }
+    return tests.get(cause, True)
+
+
 def reach_text(method: int, cause: str, measured: Sequence[float], marks: str, rules: Rules) -> str:
     """Say why a reach has its method: measured medians, then the rule with key and value.
 
@@ -88,6 +109,9 @@ def reach_text(method: int, cause: str, measured: Sequence[float], marks: str, r
         "wide": f"(wider than rule method.wave_width_max_m {m.wave_width_max_m:g} m)",
         "steep": f"(steeper than rule method.gradient_dam_max_ratio "
         f"{percent(m.gradient_dam_max_ratio)}, where dams of peat fail)",
+        "swale": f"(wider than rule method.wave_width_max_m {m.wave_width_max_m:g} m, but with "
+        f"sides gentler than rule method.reprofile_side_ratio {m.reprofile_side_ratio:g} there is "
+        "nothing to reprofile)",
         "too steep": f"(steeper than rule method.gradient_hard_max_ratio "
         f"{percent(m.gradient_hard_max_ratio)}, too steep for any dam)",
         "too wide": f"(wider than rule method.piling_width_max_m {m.piling_width_max_m:g} m, "
