@@ -91,7 +91,7 @@ def demo_score(rules: FindRules) -> None:
         print(f"  from {lo:.2f}: {said:.2f} {real:.2f} {total:7.0f}")
 
 
-def main() -> None:
+def run() -> None:
     """Print the table."""
     if "--judge" in sys.argv:
         held = judges.parse(Path(sys.argv[sys.argv.index("--judge") + 1]).read_text())
@@ -123,13 +123,12 @@ def main() -> None:
     found = find_drains(read_dtm(GROUND / name / "dtm.tif"), rules)
     known, other, area = reading(name, "a")
     sure = shapely.intersection(drains_of(found.lines, 0.8), area).length
-    whole = found.lines[
-        (found.lines.kind == "drain") & (found.lines.confidence >= 0.8)
-    ].length.sum()
+    whole = drains_of(found.lines, 0.8).length
     likely = shapely.intersection(drains_of(found.lines, 0.5), area).length
     print(
         f"{name}: confident drain {sure / area.area * 1e4:.1f} m/ha in the searched area, "
-        f"{whole / found.area_ha:.1f} on the whole tile; of 0.5 and more {likely / area.area * 1e4:.1f}"
+        f"{whole / found.area_ha:.1f} on the whole tile; "
+        f"of 0.5 and more {likely / area.area * 1e4:.1f}"
     )
     cases.append((found.lines, known, area))
     print("confidence said, share real, metres (real tiles, all readings)")
@@ -138,4 +137,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run()

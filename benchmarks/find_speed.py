@@ -60,15 +60,15 @@ def one(million: float) -> None:
 
     rules = FindRules()
 
-    def run(z: np.ndarray) -> object:
+    def search(z: np.ndarray) -> object:
         grid = Grid(0.0, 1e5, 0.5, 0.5, *z.shape, "EPSG:27700")
         return find_drains(Raster(z, grid), rules, workers=2)
 
-    run(ground(600))  # compiled loops are loaded
+    search(ground(600))  # compiled loops are loaded
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     z = ground(round((million * 1e6) ** 0.5))
     cpu = time.process_time()
-    wall = best(lambda: run(z), 3 if million <= 25 else 1)
+    wall = best(lambda: search(z), 3 if million <= 25 else 1)
     cpu = (time.process_time() - cpu) / (3 if million <= 25 else 1)
     out = np.empty_like(z)
     copy = best(lambda: np.copyto(out, z), 5)
@@ -132,17 +132,19 @@ def filters(million: float = 25) -> None:
     r1 = np.corrcoef(mine[inner].ravel()[::7], ref[inner].ravel()[::7])[0, 1]
     r2 = np.corrcoef(mine[inner].ravel()[::7], sk[inner].ravel()[::7])[0, 1]
     print(f"line filters at two widths, {z.size / 1e6:.0f} M cells, one thread each:")
-    print(f"  ours         {z.size / a / 1e6:7.1f} M cells/s")
-    print(f"  scikit-image {z.size / b / 1e6:7.1f} M cells/s: ours {b / a:.1f} times faster (r {r2:.4f})")
-    print(f"  scipy        {z.size / c / 1e6:7.1f} M cells/s: ours {c / a:.1f} times faster (r {r1:.4f})")
+    m = z.size / 1e6
+    print(f"  ours         {m / a:7.1f} M cells/s")
+    print(f"  scikit-image {m / b:7.1f} M cells/s: ours {b / a:.1f} times faster (r {r2:.4f})")
+    print(f"  scipy        {m / c:7.1f} M cells/s: ours {c / a:.1f} times faster (r {r1:.4f})")
 
 
-def main() -> None:
+def run() -> None:
     """Run each size apart and print the table."""
     if "--one" in sys.argv:
         one(float(sys.argv[-1]))
         return
-    sizes = [float(v) for v in sys.argv[1:]] or list(SIZES)
+    named = sys.argv[1:] if sys.argv[0].endswith("find_speed.py") else []
+    sizes = [float(v) for v in named] or list(SIZES)
     rows = []
     print(f"load average at the start: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     print("  M cells  wall s  M cells/s  CPU s  peak MB  times a memory copy")
@@ -159,10 +161,11 @@ def main() -> None:
         )
     if len(rows) > 1:
         n = np.log([r["cells"] for r in rows])
-        print(f"growth with area, wall: cells^{np.polyfit(n, np.log([r['wall_s'] for r in rows]), 1)[0]:.2f}")
-        print(f"growth with area, CPU:  cells^{np.polyfit(n, np.log([r['cpu_s'] for r in rows]), 1)[0]:.2f}")
+        for name in ("wall_s", "cpu_s"):
+            power = np.polyfit(n, np.log([r[name] for r in rows]), 1)[0]
+            print(f"growth with area, {name}: cells^{power:.2f}")
     filters()
 
 
 if __name__ == "__main__":
-    main()
+    run()

@@ -51,7 +51,6 @@ def carve(
     xy: F64,
     depth: F64 | float,
     half_m: float,
-    rng: np.random.Generator,
     shape: str = "u",
     spoil_m: float = 0.0,
     sag_m: float = 0.0,
@@ -101,6 +100,14 @@ def along(rng: np.random.Generator, xy: F64, depth: float, vary: float, gaps: fl
     return ndimage.gaussian_filter1d(d, 2)
 
 
+def outside(line: Line, wet: NDArray[np.bool_], cell: float) -> Line:
+    """The first part of a line, up to a lake."""
+    i = np.clip((line.xy[:, 1] / cell).astype(int), 0, wet.shape[0] - 1)
+    j = np.clip((line.xy[:, 0] / cell).astype(int), 0, wet.shape[1] - 1)
+    hit = np.flatnonzero(wet[i, j])
+    return Line(line.xy[: hit[0]] if hit.size else line.xy, line.kind)
+
+
 def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float32], list[Line]]:
     """Make one tile of invented bog: levels (float32) and its true lines."""
     rng = np.random.default_rng(seed)
@@ -125,17 +132,15 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
         xy = wander(
             rng, *rng.uniform(0, size, 2), down + rng.normal(0, 0.4), rng.uniform(80, 400), 0.035
         )
-        carve(z, cell, xy, rng.uniform(0.3, 1.5), rng.uniform(2.5, 5), rng, "g")
+        carve(z, cell, xy, rng.uniform(0.3, 1.5), rng.uniform(2.5, 5), "g")
         half = rng.uniform(0.5, 1.5)
-        carve(z, cell, xy, along(rng, xy, rng.uniform(0.1, 0.6), 0.5, 1.0), half, rng, "g")
+        carve(z, cell, xy, along(rng, xy, rng.uniform(0.1, 0.6), 0.5, 1.0), half, "g")
         lines.append(Line(xy, "natural channel"))
     for _ in range(rng.poisson(0.8)):  # gullies
         xy = wander(
             rng, *rng.uniform(0, size, 2), down + rng.normal(0, 0.5), rng.uniform(60, 200), 0.04
         )
-        carve(
-            z, cell, xy, along(rng, xy, rng.uniform(0.8, 2.2), 0.3, 0), rng.uniform(2, 4), rng, "u"
-        )
+        carve(z, cell, xy, along(rng, xy, rng.uniform(0.8, 2.2), 0.3, 0), rng.uniform(2, 4), "u")
         lines.append(Line(xy, "natural channel"))
     for _ in range(rng.poisson(0.7)):  # ruts in pairs
         xy = wander(
@@ -145,18 +150,34 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
         nrm = np.stack([-t[:, 1], t[:, 0]], 1) / np.hypot(*t.T)[:, None]
         d = rng.uniform(0.08, 0.25)
         for s in (-0.9, 0.9):
-            carve(z, cell, xy + s * nrm, along(rng, xy, d, 0.5, 1), 0.25, rng, "g")
+            carve(z, cell, xy + s * nrm, along(rng, xy, d, 0.5, 1), 0.25, "g")
             lines.append(Line(xy + s * nrm, "rut"))
     for _ in range(rng.poisson(0.6)):  # walls and terraces: edges, no drain
         xy = wander(
             rng, *rng.uniform(0, size, 2), rng.uniform(0, 2 * np.pi), rng.uniform(80, 300), 0.01
         )
         if rng.random() < 0.5:
-            carve(z, cell, xy, -rng.uniform(0.3, 1.0), 0.5, rng, "g")
+            carve(z, cell, xy, -rng.uniform(0.3, 1.0), 0.5, "g")
         else:
             c, s = np.cos(a := rng.uniform(0, np.pi)), np.sin(a)
             off = gx * c + gy * s - rng.uniform(0.2, 0.8) * size
             z += rng.uniform(0.3, 1.5) / (1 + np.exp(np.clip(-off / rng.uniform(0.4, 2), -50, 50)))
+    for _ in range(rng.poisson(0.5)):  # levels of two surveys that do not meet
+        a = rng.choice([0.0, np.pi / 2, rng.uniform(0, np.pi)])
+        off = gx * np.cos(a) + gy * np.sin(a)
+        z += rng.uniform(-0.6, 0.6) * (off > rng.uniform(0.2, 0.8) * size)
+    if rng.random() < 0.25:  # stripes of the scanner
+        a = rng.choice([0.0, np.pi / 2, rng.uniform(0, np.pi)])
+        off = gx * np.cos(a) + gy * np.sin(a)
+        z += rng.uniform(0.01, 0.03) * np.sin(2 * np.pi * off / rng.uniform(2, 9))
+    if rng.random() < 0.3:  # a filled lake
+        x, y = rng.uniform(0.2, 0.8, 2) * size
+        lake = np.hypot(gx - x, gy - y) < rng.uniform(30, 80) * (
+            1 + 0.2 * fractal(rng, n, cell, 80, 3)
+        )
+        lakes = lake, z[lake].mean() if lake.any() else 0.0
+    else:
+        lakes = None
     for _ in range(rng.poisson(4)):  # pools and hollows
         x, y = rng.uniform(0, size, 2)
         r = np.hypot((gx - x) * rng.uniform(0.5, 1), gy - y)
@@ -184,7 +205,7 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
             c, q = np.cos(t := rng.normal(0, 0.02)), np.sin(t)
             xy = course[: int(len(course) * rng.uniform(0.5, 1))] @ np.array([[c, q], [-q, c]]) + p
             d = along(rng, xy, depth * rng.uniform(0.6, 1.3), 0.3, 0.7)
-            carve(z, cell, xy, d, half, rng, shape, spoil, sag)
+            carve(z, cell, xy, d, half, shape, spoil, sag)
             lines.append(Line(xy, "drain"))
         if rng.random() < 0.75:
             xy = wander(
@@ -196,7 +217,6 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
                 xy,
                 along(rng, xy, depth * 1.3, 0.3, 0.5),
                 half * 1.2,
-                rng,
                 shape,
                 spoil,
                 sag,
@@ -204,7 +224,7 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
             lines.append(Line(xy, "drain"))
     if rng.random() < 0.3:  # a road on a bank with a ditch beside
         xy = wander(rng, *rng.uniform(0, size, 2), rng.uniform(0, 2 * np.pi), 400, 0.008)
-        carve(z, cell, xy, -rng.uniform(0.3, 1.0), 2.2, rng, "u")
+        carve(z, cell, xy, -rng.uniform(0.3, 1.0), 2.2, "u")
         t = np.gradient(xy, axis=0)
         nrm = np.stack([-t[:, 1], t[:, 0]], 1) / np.hypot(*t.T)[:, None]
         for s in (-5.2, 5.2):
@@ -215,11 +235,14 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
                     xy + s * nrm,
                     along(rng, xy, rng.uniform(0.2, 0.6), 0.4, 1),
                     0.6,
-                    rng,
                     "g",
                 )
                 lines.append(Line(xy + s * nrm, "roadside"))
     # airborne levels: vegetation patches, pulses, smoothing by gridding
     veg = np.clip(fractal(rng, n, cell, 4, 2) - 0.5, 0, None) * rng.uniform(0.02, 0.10)
     z += ndimage.gaussian_filter(rng.standard_normal((n, n)), 0.9) * rng.uniform(0.03, 0.11) + veg
+    if lakes is not None:
+        z[lakes[0]] = lakes[1]
+        lines = [outside(m, lakes[0], cell) for m in lines]
+        lines = [m for m in lines if len(m.xy) > 3]
     return z.astype(np.float32), lines

@@ -213,7 +213,9 @@ def main() -> None:
     models = {}
     for left in [*range(len(tiles)), None] if len(tiles) > 1 else [None]:
         use = [i for i in range(len(grounds)) if i != left]
-        first = train(*gather_examples([grounds[i] for i in use], [raws[i] for i in use]), rounds=60)
+        first = train(
+            *gather_examples([grounds[i] for i in use], [raws[i] for i in use]), rounds=60
+        )
         sifted = [
             sift(s, as_judge(first), g[0].grid.dx_m, g[0].grid.dy_m, rules, FIRST_LEAST)
             for g, s in zip(grounds, raws, strict=True)
@@ -226,7 +228,11 @@ def main() -> None:
             out_w.append(c)
             folder = os.environ.get("FOLDS")
             if folder:  # the judge that never saw this tile, for an honest score on it
-                write(Path(folder) / f"without_{tiles[left]}.txt", {"first": first, "second": second}, {})
+                write(
+                    Path(folder) / f"without_{tiles[left]}.txt",
+                    {"first": first, "second": second},
+                    {},
+                )
         else:
             models = {"first": first, "second": second}
     heats = {}

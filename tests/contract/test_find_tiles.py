@@ -22,6 +22,7 @@ from peatwright.model.find_rules import FindRules
 from peatwright.model.raster import Grid, Raster
 
 RULES = FindRules()
+LOST, BROKEN = "worker lost", "cannot read block"
 
 
 def bog(n=900, cell=0.5, seed=3):
@@ -148,7 +149,7 @@ def test_a_lost_task_is_tried_again(ground, whole):
         def __call__(self, w):
             if self.fails and w.col > 0:
                 self.fails -= 1
-                raise OSError("worker lost")
+                raise OSError(LOST)
             return super().__call__(w)
 
     same(find_in_tiles(Flaky(ground.z), ground.grid, RULES, tile_cells=450, run=serial), whole)
@@ -163,7 +164,7 @@ def test_a_tile_that_never_works_is_named(ground):
     class Broken(Ground):
         def __call__(self, w):
             if w.row > 0:
-                raise OSError("cannot read block")
+                raise OSError(BROKEN)
             return super().__call__(w)
 
     done = {}

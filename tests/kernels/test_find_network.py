@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from peatwright.drains.find import _kernels as k
 from peatwright.drains.find.local import COL, POINT, Points
 from peatwright.drains.find.net import _kernels as nk
 from peatwright.drains.find.network import gather, near_of, network, strong_sets
+from peatwright.drains.find.trace import _kernels as k
 
 
 def points_of(mask, strength=1.0):

@@ -9,11 +9,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from peatwright.drains.find.local import COL, Points, Setting, look
 from peatwright.drains.find.found import FoundDrains, to_layers
 from peatwright.drains.find.furrows import furrow_ground
 from peatwright.drains.find.judge import shipped
 from peatwright.drains.find.lines import FIRST_LEAST, sift, whole_lines
+from peatwright.drains.find.local import COL, Points, Setting, look
 from peatwright.drains.find.network import Segments, gather, network, pick, strong_sets
 from peatwright.model.errors import Fault, GivenError
 from peatwright.model.find_rules import FindRules
@@ -103,7 +103,8 @@ def assemble(parts: Sequence[Part], grid: Grid, rules: FindRules) -> FoundDrains
             )
         )  # fmt: skip
     dx, dy = grid.dx_m, grid.dy_m
-    noise = float(np.nanmedian(np.concatenate([t.noise_m for t in parts])))
+    blocks = np.concatenate([t.noise_m for t in parts])
+    noise = float(np.median(blocks)) if blocks.size else 0.0
     raw = raw_network([t.points for t in parts], dx, dy, rules)
     areas, furrow = furrow_ground(raw, dx, dy, rules)
     if furrow.any():
@@ -114,7 +115,7 @@ def assemble(parts: Sequence[Part], grid: Grid, rules: FindRules) -> FoundDrains
     clean = sift(raw, judges["first"], dx, dy, rules, FIRST_LEAST)
     lines = whole_lines(clean, judges["second"], dx, dy, rules)
     area_ha = cells * dx * dy / 1e4
-    return to_layers(lines, areas, grid, noise, area_ha, notes(noise, cells, grid), rules)
+    return to_layers(lines, areas, grid, noise, area_ha, notes(noise, cells, grid))
 
 
 def notes(noise_m: float, cells: int, grid: Grid) -> list[Fault]:

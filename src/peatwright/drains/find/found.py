@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from peatwright.drains.find.lines import Lines
 from peatwright.model.errors import Fault
-from peatwright.model.find_rules import FindRules
 from peatwright.model.raster import Grid
 
 if TYPE_CHECKING:
@@ -101,25 +100,21 @@ def to_layers(
     noise_m: float,
     area_ha: float,
     messages: Sequence[Fault],
-    rules: FindRules,
 ) -> FoundDrains:
     """Make the result's tables in map coordinates."""
     import geopandas as gpd  # noqa: PLC0415 - loads slowly
     import shapely  # noqa: PLC0415
+    from shapely.affinity import affine_transform  # noqa: PLC0415
 
     n = lines.start.size - 1
     t: dict[str, Any] = dict(lines.table)
     x, y = grid.x_left_m + lines.x, grid.y_top_m - lines.y
     if n:
         line = np.repeat(np.arange(n), np.diff(lines.start))
-        geo = shapely.linestrings(np.stack([x, y], 1), indices=line)
-        geo = shapely.simplify(geo, 0.08)
+        geo: Any = shapely.simplify(shapely.linestrings(np.stack([x, y], 1), indices=line), 0.08)
         mid = lines.start[:-1] + np.diff(lines.start) // 2
         ids = names(x[mid], y[mid], "F")
         t["beside_count"] = np.rint(t["beside_m"] / np.clip(t["length_m"], 20, 60)).astype(int)
-        owner: dict[int, int] = {}
-        for i, node in enumerate(lines.ends[:, 0].tolist()):
-            owner[node] = i if node not in owner else owner[node]
         into = [""] * n
         tree = shapely.STRtree(geo)
         tips = shapely.points(x[lines.start[1:] - 1], y[lines.start[1:] - 1])
@@ -144,16 +139,16 @@ def to_layers(
     else:
         frame = gpd.GeoDataFrame({c: [] for c in LINE_COLUMNS}, geometry=[], crs=grid.crs)
     if areas:
-        geo = [shapely.affinity.affine_transform(
-            a["shape"], [1, 0, 0, -1, grid.x_left_m, grid.y_top_m]) for a in areas]  # fmt: skip
-        centre = shapely.get_coordinates(shapely.point_on_surface(geo))
+        shift = (1, 0, 0, -1, grid.x_left_m, grid.y_top_m)
+        shapes: Any = [affine_transform(a["shape"], shift) for a in areas]
+        centre = shapely.get_coordinates(shapely.point_on_surface(shapes))
         held = {c: [a[c] for a in areas] for c in AREA_COLUMNS if c not in {"found_id", "kind"}}
         held = {
             "found_id": names(centre[:, 0], centre[:, 1], "P"),
-            "kind": ["furrows"] * len(geo),
+            "kind": ["furrows"] * len(shapes),
             **held,
         }
-        furrows = gpd.GeoDataFrame(held, geometry=geo, crs=grid.crs)
+        furrows = gpd.GeoDataFrame(held, geometry=shapes, crs=grid.crs)
     else:
         furrows = gpd.GeoDataFrame({c: [] for c in AREA_COLUMNS}, geometry=[], crs=grid.crs)
     return FoundDrains(frame, furrows, noise_m, area_ha, tuple(messages))

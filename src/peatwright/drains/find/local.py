@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from peatwright.drains.find import _kernels as k
+from peatwright.drains.find.section import _kernels as section
+from peatwright.drains.find.trace import _kernels as trace
 
 F32 = NDArray[np.float32]
 
@@ -16,10 +18,13 @@ POINT = (
     "off_row", "off_col", "theta", "strength", "noise", "response", "bed_m", "depth_m",
     "width_m", "bank_difference_m", "ground_depth_m", "outer_rough_m", "slope_along",
     "slope_across", "relief_m", "rough_m", "far_depth_m", "far_width_m", "link",
-    "continuity", "profile_slope", "side_flat_m",
-    "side_uneven_m", "side_step_m",
+    "continuity", "profile_slope", "side_flat_m", "side_uneven_m", "side_step_m", "lip_m",
+    "lip_difference_m",
 )  # fmt: skip
+"""Measures of a line point, in the order in which the section kernel writes them."""
+
 COL = {name: i for i, name in enumerate(POINT)}
+assert len(COL) == len(POINT)
 
 
 @dataclass(frozen=True)
@@ -117,11 +122,11 @@ def look(
     raw = np.empty(nshape, np.float32)
     for i, sigma in enumerate(s.sigmas_m):
         k.hessian(
-            ground, taps(sigma, s.dy_m), taps(sigma, s.dx_m), np.float32(depth_norm(sigma)),
+            ground, taps(sigma, s.dy_m), taps(sigma, s.dx_m), depth_norm(sigma),
             i == 0, hxx, hxy, hyy, lam,
         )  # fmt: skip
         if i == 0:
-            k.block_noise(hxx, hyy, hole, nb, raw)
+            k.block_noise(hxx, hxy, hyy, hole, nb, raw)
     noise = np.empty_like(raw)
     k.smooth_blocks(raw, gauss_half(0.8, 1), noise)
     mark = np.zeros(z.shape, np.uint8)
@@ -132,25 +137,25 @@ def look(
         mark, hxx, hxy, hyy, hole, noise, nb, s.dx_m, s.dy_m, s.half_m, s.soft_m, s.keep_noise,
         s.floor_m, strength, theta,
     )  # fmt: skip
-    k.thin(mark, 0, rows, 0, cols, 2)
+    trace.thin(mark, 0, rows, 0, cols, 2)
     k.keep_troughs(
         ground, mark, strength, theta, noise, nb, s.dx_m, s.dy_m, np.empty_like(z),
         s.trough_m, s.worth,
     )  # fmt: skip
     link = np.zeros_like(mark)
-    k.link_ends(
+    trace.link_ends(
         mark, strength, theta, lam, noise, nb, s.dx_m, s.dy_m, 1, rows - 1, 1, cols - 1,
         s.gap_m, 3.0, 0.9, 2.0, 0.72, link,
     )  # fmt: skip
-    k.add_links(mark, link, hxx, hxy, hyy, lam, strength, theta)
-    k.thin(mark, 0, rows, 0, cols, 2)
+    trace.add_links(mark, link, hxx, hxy, hyy, lam, strength, theta)
+    trace.thin(mark, 0, rows, 0, cols, 2)
     i0, i1, j0, j1 = core
     total = int(np.count_nonzero(mark[i0:i1, j0:j1]))
     cell = np.empty((total, 2), np.int32)
     out = np.empty((total, len(POINT)), np.float32)
-    got = k.profiles(
+    got = section.profiles(
         ground, hole, mark, strength, theta, lam, hxx, hxy, hyy, noise, nb, bg, rough, n,
-        s.dx_m, s.dy_m, i0, i1, j0, j1, 8.0, 0.5, 3.5, s.soft_m, s.half_m, cell, out,
+        s.dx_m, s.dy_m, i0, i1, j0, j1, 8.0, 0.5, 3.5, s.half_m, cell, out,
     )  # fmt: skip
     assert got == total
     points = Points(cell[:, 0].astype(np.int64) + row0, cell[:, 1].astype(np.int64) + col0, out)

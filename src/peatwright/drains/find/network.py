@@ -97,7 +97,7 @@ def place(p: Points, dx_m: float, dy_m: float) -> tuple[F64, F64]:
     """Return x (east) and y (south) of the points in metres from the raster's corner."""
     x = (p.col + 0.5 + p.value[:, COL["off_col"]].astype(np.float64)) * dx_m
     y = (p.row + 0.5 + p.value[:, COL["off_row"]].astype(np.float64)) * dy_m
-    return x, y
+    return x.astype(np.float64, copy=False), y.astype(np.float64, copy=False)
 
 
 def network(
@@ -138,7 +138,8 @@ def network(
             break
         keep = np.zeros(row.size, bool)
         keep[order[np.repeat(kill == 0, np.diff(start))]] = True
-        row, col, x, y, strength, left = (v[keep] for v in (row, col, x, y, strength, left))
+        row, col, left = row[keep], col[keep], left[keep]
+        x, y, strength = x[keep], y[keep], strength[keep]
     live = (kill == 0) & ~((na == nb) & (length <= tiny))
     size = np.diff(start)[live]
     seg = np.repeat(live, np.diff(start))

@@ -21,7 +21,8 @@ FEATURES = (
     "chord_ratio", "bow_m", "direction_unity", "segment_m", "set_m", "outer_rough_m", "rough_m",
     "slope_along", "slope_across", "bank_ratio", "ground_depth_m", "far_depth_m", "far_width_m",
     "relief_m", "depth_to_rough", "parallel", "free_ends", "bed_unevenness_m", "skew_ratio",
-    "straight_30_ratio", "side_flat_m", "side_uneven_m", "side_step_m",
+    "straight_30_ratio", "side_flat_m", "side_uneven_m", "side_step_m", "lip_m",
+    "lip_difference_ratio",
 )  # fmt: skip
 
 
@@ -128,7 +129,7 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
     rough = col("rough_m")
     angle = np.arctan2(cy, cx) % np.pi
     mx, my = mean(px), mean(py)
-    bend = straight_run(mx, my, seg, cx / length, cy / length)
+    bend = straight_run(seg, cx / length, cy / length)
     f = np.empty((n, len(FEATURES)))
     put = dict.fromkeys(FEATURES, np.zeros(0))
     put |= {
@@ -166,6 +167,8 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
         "side_flat_m": col("side_flat_m"),
         "side_uneven_m": col("side_uneven_m"),
         "side_step_m": col("side_step_m"),
+        "lip_m": col("lip_m"),
+        "lip_difference_ratio": col("lip_difference_m") / (np.maximum(col("lip_m"), 0) + 0.05),
     }
     for i, name in enumerate(FEATURES):
         f[:, i] = put[name]
@@ -184,7 +187,7 @@ def sets(s: Segments) -> I64:
     return np.asarray(label[a], np.int64)
 
 
-def straight_run(mx: F64, my: F64, seg: I64, ux: F64, uy: F64) -> F64:
+def straight_run(seg: I64, ux: F64, uy: F64) -> F64:
     """How well a piece keeps direction with the ones before and after on its segment, 0 to 1."""
     same = seg[1:] == seg[:-1]
     dot = np.clip(ux[1:] * ux[:-1] + uy[1:] * uy[:-1], 0, 1)
@@ -208,5 +211,5 @@ def parallels(mx: F64, my: F64, angle: F64, length: F64, weight: F64, reach_m: f
     turn = np.abs((angle[a] - angle[b] + np.pi / 2) % np.pi - np.pi / 2)
     beside = np.abs(-(mx[b] - mx[a]) * np.sin(angle[a]) + (my[b] - my[a]) * np.cos(angle[a]))
     ok = (turn < 0.14) & (beside > 4.0)
-    got: F64 = np.bincount(a[ok], weights=length[b[ok]], minlength=mx.size)
+    got: F64 = np.bincount(a[ok], weights=length[b[ok]], minlength=mx.size).astype(np.float64)
     return np.minimum(got, 300.0)

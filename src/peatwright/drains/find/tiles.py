@@ -15,8 +15,8 @@ from peatwright.drains.find import _kernels as k
 from peatwright.drains.find.finder import assemble, point_weight, setting_for, strong_need
 from peatwright.drains.find.found import FoundDrains
 from peatwright.drains.find.local import Points, look
-from peatwright.drains.find.network import near_of, pick
 from peatwright.drains.find.net import _kernels as nk
+from peatwright.drains.find.network import near_of, pick
 from peatwright.model.errors import Fault, GivenError
 from peatwright.model.find_rules import FindRules
 from peatwright.model.raster import Grid, Raster
@@ -120,7 +120,7 @@ def plan(grid: Grid, rules: FindRules, tile_cells: int = 3072) -> Plan:
     over = max(-(-work.cols // max(tile_cells, 64)), 1)
     rows = [work.rows * i // down for i in range(down + 1)]
     cols = [work.cols * i // over for i in range(over + 1)]
-    tiles = []
+    tiles: list[Tile] = []
     for i in range(down):
         for j in range(over):
             core = Window(rows[i], cols[j], rows[i + 1] - rows[i], cols[j + 1] - cols[j])

@@ -1,11 +1,16 @@
 """Compiled loops over line points sorted by row and column."""
 
+from typing import Any
+
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+Arr = NDArray[Any]
 
 
 @njit(cache=True, nogil=True)
-def adjacency(row, col, near):
+def adjacency(row: Arr, col: Arr, near: Arr) -> int:
     """Eight-neighbours of each point into `near` (N × 8, -1 for none), sorted points in.
 
     A diagonal is left out where a cell beside it joins the same two points, so that a staircase
@@ -53,7 +58,7 @@ def adjacency(row, col, near):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def root(parent, k):
+def root(parent: Arr, k: int) -> int:
     """Root of a set, halving the path on the way."""
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -62,7 +67,7 @@ def root(parent, k):
 
 
 @njit(cache=True, nogil=True)
-def components(near, label):
+def components(near: Arr, label: Arr) -> int:
     """Label of the connected set of each point: its first point."""
     n = near.shape[0]
     for k in range(n):
@@ -83,7 +88,7 @@ def components(near, label):
 
 
 @njit(cache=True, nogil=True)
-def keep_strong(label, weight, high, need, keep):
+def keep_strong(label: Arr, weight: Arr, high: float, need: int, keep: Arr) -> int:
     """Keep points of sets in which enough points reach `high` (hysteresis)."""
     n = label.size
     count = np.zeros(n, np.int32)
@@ -96,7 +101,7 @@ def keep_strong(label, weight, high, need, keep):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def degree_of(near, k):
+def degree_of(near: Arr, k: int) -> int:
     """Number of neighbours of a point."""
     d = 0
     for m in range(8):
@@ -106,7 +111,7 @@ def degree_of(near, k):
 
 
 @njit(cache=True, nogil=True)
-def segments(near, order, start):
+def segments(near: Arr, order: Arr, start: Arr) -> int:
     """Walk the lines between nodes (ends and junctions), then the rings.
 
     `order` gets point numbers one segment after another (nodes are repeated), `start` the place
@@ -172,7 +177,17 @@ def segments(near, order, start):
 
 
 @njit(cache=True, nogil=True)
-def clean(seg_a, seg_b, length, worth, spur_m, loop_m, tiny_m, node, kill):
+def clean(
+    seg_a: Arr,
+    seg_b: Arr,
+    length: Arr,
+    worth: Arr,
+    spur_m: float,
+    loop_m: float,
+    tiny_m: float,
+    node: Arr,
+    kill: Arr,
+) -> int:
     """Mark segments to drop: spurs, the weaker side of small loops.
 
     `node` maps points to their junction (short pieces between junctions join them); segments are
@@ -246,21 +261,22 @@ def clean(seg_a, seg_b, length, worth, spur_m, loop_m, tiny_m, node, kill):
             best = -1
             for u in range(x, y):
                 s = by[u]
-                if kill[s] == 0 and length[s] > tiny_m:
-                    if best < 0 or worth[s] > worth[best]:
-                        best = s
+                live = kill[s] == 0 and length[s] > tiny_m
+                if live and (best < 0 or worth[s] > worth[best]):
+                    best = s
             for u in range(x, y):
                 s = by[u]
-                if best >= 0 and s != best and kill[s] == 0 and length[s] > tiny_m:
-                    if length[s] + length[best] < 2 * loop_m:
-                        kill[s] = 1
-                        dropped += 1
+                if best < 0 or s == best or kill[s] != 0 or length[s] <= tiny_m:
+                    continue
+                if length[s] + length[best] < 2 * loop_m:
+                    kill[s] = 1
+                    dropped += 1
         x = y
     return dropped
 
 
 @njit(cache=True, nogil=True)
-def add_trees(measures, of_class, feature, cut, value, score):
+def add_trees(measures: Arr, of_class: Arr, feature: Arr, cut: Arr, value: Arr, score: Arr) -> int:
     """Add the leaves of depth-three trees to the scores of each row."""
     for i in range(measures.shape[0]):
         for t in range(of_class.size):
@@ -272,7 +288,7 @@ def add_trees(measures, of_class, feature, cut, value, score):
 
 
 @njit(cache=True, nogil=True)
-def group_means(value, order, start, out):
+def group_means(value: Arr, order: Arr, start: Arr, out: Arr) -> int:
     """Mean of every column of `value` over each group of points."""
     cols = value.shape[1]
     for g in range(start.size - 1):
@@ -289,7 +305,7 @@ def group_means(value, order, start, out):
 
 
 @njit(cache=True, nogil=True)
-def group_share(value, start, share, out):
+def group_share(value: Arr, start: Arr, share: float, out: Arr) -> int:
     """Quantile (nearest rank) of `value` over each run of it."""
     most = 1
     for g in range(start.size - 1):
@@ -308,7 +324,7 @@ def group_share(value, start, share, out):
 
 
 @njit(cache=True, nogil=True)
-def columns_of(value, order, which, out):
+def columns_of(value: Arr, order: Arr, which: Arr, out: Arr) -> int:
     """Copy some columns of points, in order, each into a row of `out`."""
     for k in range(order.size):
         p = order[k]

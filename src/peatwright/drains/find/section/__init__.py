@@ -1,0 +1,1 @@
+"""The ground across a line."""

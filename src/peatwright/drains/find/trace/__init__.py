@@ -1,0 +1,1 @@
+"""Lines as chains of cells: thinning and linking over gaps."""
