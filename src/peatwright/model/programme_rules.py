@@ -122,7 +122,7 @@ class ProgrammeRules:
     )
     route_cell_m: float = cited(4.0, "m", "cell of the ground on which ways are sought", 1, 50)
     route_work: int = cited(
-        16000000, "cells", "cells times places; coarser cells are taken beyond it", 100000, 10**9
+        8000000, "cells", "cells times places; coarser cells are taken beyond it", 100000, 10**9
     )
     reach_m: float = cited(
         20.0, "m", "furthest that a drain's end may lie from ground where a machine may stand",

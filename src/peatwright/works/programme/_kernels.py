@@ -136,6 +136,18 @@ def cheapest(
 
 
 @njit(cache=True, nogil=True)
+def trace(back: Ints, goal: int, out: Ints) -> int:
+    """Write the cells of the way to `goal`, the last one first, into `out`; return how many."""
+    count = 0
+    cell = goal
+    while cell >= 0:
+        out[count] = cell
+        count += 1
+        cell = back[cell]
+    return count
+
+
+@njit(cache=True, nogil=True)
 def order_cost(
     order: Ints,
     mode: Ints,

@@ -129,20 +129,25 @@ def best_order(
     near = _near(small, n)
     spare = np.zeros((6, n), dtype=np.int64)
     kicks = int(rules.kicks * min(1.0, (int(FEW.value) / n) ** 2))
+
+    def search(order: Ints, way: Ints, shakes: int) -> float:
+        return kn.search(
+            order, way, small.cost_m, small.ptr, small.crossed, rules.crossing_m,
+            rules.far_first_ratio, few_first, few_second, near, rules.direction == "either",
+            shakes, rules.seed, spare,
+        )  # fmt: skip
+
     best: tuple[float, Ints, Ints] | None = None
     for begin in begins:
         order, way = place[begin], mode[chosen].copy()
-        cost = kn.search(
-            order, way, small.cost_m, small.ptr, small.crossed, rules.crossing_m,
-            rules.far_first_ratio, few_first, few_second, near, rules.direction == "either",
-            kicks, rules.seed, spare,
-        )  # fmt: skip
+        cost = search(order, way, 0)
         if best is None or cost < best[0] - 1e-9:
             best = (cost, order.copy(), way)
     assert best is not None
+    cost = search(best[1], best[2], kicks)
     out_mode = mode.copy()
     out_mode[chosen] = best[2]
-    return Order(chosen[best[1]], out_mode, best[0])
+    return Order(chosen[best[1]], out_mode, cost)
 
 
 def cost_of(table: Table, order: Ints, mode: Ints, rules: ProgrammeRules) -> float:

@@ -157,10 +157,8 @@ class Finder:
         return out
 
     def _trace(self, goal: int) -> Ints:
-        cells = [goal]
-        while self._back[cells[-1]] >= 0:
-            cells.append(int(self._back[cells[-1]]))
-        return np.array(cells[::-1], dtype=np.int64)
+        count = kn.trace(self._back, goal, self._heap)
+        return self._heap[:count][::-1].copy()
 
     def _xy(self, cells: Ints) -> Floats:
         cols = self.ground.grid.cols
@@ -227,7 +225,7 @@ def _crossings(
     at, line = shapely.STRtree(list(lines)).query(drawn, predicate="intersects")
     pair = np.array(ends, dtype=np.int64)[long[at]]
     key = np.concatenate([pair[:, 0] * n + pair[:, 1], pair[:, 1] * n + pair[:, 0]])
-    both = np.unique(np.column_stack([key, np.concatenate([line, line])]), axis=0)
-    ptr = np.zeros(n * n + 1, dtype=np.int64)
-    np.add.at(ptr, both[:, 0] + 1, 1)
-    return np.cumsum(ptr), np.ascontiguousarray(both[:, 1])
+    both = np.sort(key * len(lines) + np.concatenate([line, line]))
+    both = both[np.diff(both, prepend=-1) > 0]
+    ptr = np.concatenate([[0], np.cumsum(np.bincount(both // len(lines), minlength=n * n))])
+    return ptr.astype(np.int64), both % len(lines)
