@@ -177,9 +177,9 @@ def tried(task: Written) -> tuple[int, ...]:
 
 @pytest.mark.parametrize("block", range(10))
 def test_least_cost_equals_integer_solver(block: int) -> None:
-    """300 random stretches of 4 to 12 places: all five slots equal those of HiGHS."""
+    """250 random stretches of 4 to 12 places: all five slots equal those of HiGHS."""
     rng = np.random.default_rng(1000 + block)
-    for _ in range(30):
+    for _ in range(25):
         held, weights = random_case(rng, int(rng.integers(4, 13)), 0.0)
         task = Written(held, weights)
         mine = task.cost(place(held, weights).tolist())
