@@ -313,8 +313,9 @@ def finish_step(
     `edges` is flat cell, Manning factor sqrt(S)/n, face width over cell area, face and sign of flow
     over it; outflow is uniform flow, at most critical. `inflows` and `stages` are flat cell, number
     of its series, factor (m/s of depth per m³/s; unused) and, for inflows, the share of the series;
-    `series` holds where each starts and, interleaved, times and values. `lines` is flat face (x faces first, then y faces),
-    number of its line, and sign times width. `left` keeps the parts of units not yet given.
+    `series` holds where each starts and, interleaved, times and values. `lines` is flat face (x
+    faces first, then y faces), number of its line, and sign times width. `left` keeps the parts of
+    units not yet given.
     `totals` adds outflow and inflow in units; `volumes` adds m³ over each line, then over edges.
     Returns the greatest depth among the cells touched.
     """

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -313,7 +312,10 @@ class _Run:
             factors.append(np.sqrt(slope) / n)
             # Width of the side over the area of the cell is one over the cell's other side.
             overs.append(np.full(len(slope), 1.0 / run_m))
-        self.edges = tuple(np.concatenate(part) for part in (cells, factors, overs, faces, ways))
+        self.edges = (
+            np.concatenate(cells), np.concatenate(factors), np.concatenate(overs),
+            np.concatenate(faces), np.concatenate(ways),
+        )  # fmt: skip
 
     def set_sources(self, inflows: Sequence[Inflow], held: Sequence[HeldDepth]) -> None:
         knots: list[F64] = []
@@ -406,12 +408,15 @@ class _Run:
         return reports
 
     def stretch(self, until: float, rate: float, pool: ThreadPoolExecutor) -> None:
-        sparse: tuple[Any, ...] = (self.edges, self.inflows, self.stages, self.series, self.lines)
+        edges, inflows, stages, series, lines = (
+            self.edges, self.inflows, self.stages, self.series, self.lines,
+        )  # fmt: skip
         if len(self.parts) == 1:
             (ha, hb), (xa, xb), (ya, yb) = self.h, self.qx, self.qy
             pair = (ha, hb, xa, xb, ya, yb)
             status = kernels.march(
-                self.z, self.gn2, pair, self.state, until, rate, self.fixed, *sparse,
+                self.z, self.gn2, pair, self.state, until, rate, self.fixed,
+                edges, inflows, stages, series, lines,
                 self.scratch[0], self.counts[0], self.left, self.totals, self.volumes,
             )  # fmt: skip
             if status:
@@ -440,8 +445,8 @@ class _Run:
                 other.result()
             deepest, fastest = self.peaks.max(axis=0)
             touched = kernels.finish_step(
-                self.h[a], self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4], *sparse,
-                self.left, self.totals, self.volumes,
+                self.h[a], self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4],
+                edges, inflows, stages, series, lines, self.left, self.totals, self.volumes,
             )  # fmt: skip
             kernels.end_step(
                 state, dt, until, max(int(deepest), touched), float(fastest.view(np.float32))
