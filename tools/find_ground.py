@@ -166,7 +166,7 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
         a = rng.choice([0.0, np.pi / 2, rng.uniform(0, np.pi)])
         off = gx * np.cos(a) + gy * np.sin(a)
         z += rng.uniform(-0.6, 0.6) * (off > rng.uniform(0.2, 0.8) * size)
-    if rng.random() < 0.25:  # stripes of the scanner
+    if rng.random() < 0.4:  # stripes of the scanner
         a = rng.choice([0.0, np.pi / 2, rng.uniform(0, np.pi)])
         off = gx * np.cos(a) + gy * np.sin(a)
         z += rng.uniform(0.01, 0.03) * np.sin(2 * np.pi * off / rng.uniform(2, 9))
@@ -240,7 +240,9 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
                 lines.append(Line(xy + s * nrm, "roadside"))
     # airborne levels: vegetation patches, pulses, smoothing by gridding
     veg = np.clip(fractal(rng, n, cell, 4, 2) - 0.5, 0, None) * rng.uniform(0.02, 0.10)
-    z += ndimage.gaussian_filter(rng.standard_normal((n, n)), 0.9) * rng.uniform(0.03, 0.11) + veg
+    heather = np.clip(fractal(rng, n, cell, 150, 3), 0, None) * rng.choice([0.0, 0.08])  # patches
+    rough = rng.uniform(0.03, 0.11) + heather
+    z += ndimage.gaussian_filter(rng.standard_normal((n, n)), 0.9) * rough + veg
     if lakes is not None:
         z[lakes[0]] = lakes[1]
         lines = [outside(m, lakes[0], cell) for m in lines]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from pathlib import Path
 
 import geopandas as gpd
@@ -47,6 +48,19 @@ def real(name: str):
             kind = g.kind.map(KIND).to_numpy()
             readings.append((g.geometry.to_numpy(), kind, g.certainty.to_numpy(), area))
     return Raster(z, grid), readings
+
+
+def coarser(raster: Raster, factor: int) -> Raster:
+    """The same ground with cells averaged."""
+    g = raster.grid
+    rows, cols = g.rows // factor, g.cols // factor
+    z = raster.values[: rows * factor, : cols * factor].reshape(rows, factor, cols, factor)
+    grid = Grid(
+        g.x_left_m, g.y_top_m, g.dx_m * factor, g.dy_m * factor, rows, cols, g.crs
+    )  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # blocks without data
+        return Raster(np.nanmean(z, (1, 3)).astype(np.float32), grid)
 
 
 def invented(seed: int, cell: float):
@@ -205,14 +219,21 @@ def main() -> None:
     tiles = [t for t in os.environ.get("TILES", "drained_basin,two_drained_plots").split(",") if t]
     real_weight = float(os.environ.get("REAL_WEIGHT", "4"))
     rules = FindRules()
-    grounds = [(*real(t), real_weight) for t in tiles]
-    seeds = range(int(os.environ.get("SEEDS", "24")))
-    grounds += [(*invented(k, 1.0 if k % 4 == 3 else 0.5), 1.0) for k in seeds]
+    grounds, owner = [], []
+    for t in tiles:
+        raster, readings = real(t)
+        for factor, share in ((1, 1.0), (2, 0.5), (4, 0.25)):
+            cells = raster if factor == 1 else coarser(raster, factor)
+            grounds.append((cells, readings, real_weight * share))
+            owner.append(t)
+    for seed in range(int(os.environ.get("SEEDS", "24"))):
+        grounds.append((*invented(seed, (0.5, 0.5, 1.0, 0.5, 2.0)[seed % 5]), 1.0))
+        owner.append("")
     raws = [look_at(g[0], rules) for g in grounds]
     out_x, out_y, out_w = [], [], []
     models = {}
-    for left in [*range(len(tiles)), None] if len(tiles) > 1 else [None]:
-        use = [i for i in range(len(grounds)) if i != left]
+    for left in [*tiles, None] if len(tiles) > 1 else [None]:
+        use = [i for i in range(len(grounds)) if owner[i] != left]
         first = train(
             *gather_examples([grounds[i] for i in use], [raws[i] for i in use]), rounds=60
         )
@@ -222,14 +243,15 @@ def main() -> None:
         ]
         second = train(*gather_examples([grounds[i] for i in use], [sifted[i] for i in use]))
         if left is not None:
-            a, b, c = examples(sifted[left], grounds[left][0].grid, grounds[left][1])
-            out_x.append(as_judge(second).chances(a))
-            out_y.append(b)
-            out_w.append(c)
+            for i in [i for i in range(len(grounds)) if owner[i] == left]:
+                a, b, c = examples(sifted[i], grounds[i][0].grid, grounds[i][1])
+                out_x.append(as_judge(second).chances(a))
+                out_y.append(b)
+                out_w.append(c * grounds[i][2])
             folder = os.environ.get("FOLDS")
             if folder:  # the judge that never saw this tile, for an honest score on it
                 write(
-                    Path(folder) / f"without_{tiles[left]}.txt",
+                    Path(folder) / f"without_{left}.txt",
                     {"first": first, "second": second},
                     {},
                 )

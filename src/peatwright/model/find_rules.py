@@ -39,7 +39,10 @@ class FindRules:
     spur_m: float = cited(4.0, "m", "side branches shorter than this are dropped", 0, 20)
     loop_m: float = cited(12.0, "m", "rings shorter than this are opened", 0, 60)
     shortest_m: float = cited(8.0, "m", "lines shorter than this and tied to nothing go", 2, 50)
-    show_ratio: float = cited(0.3, "ratio", "lines of less confidence are not shown", 0, 1)
+    show_ratio: float = cited(0.35, "ratio", "lines of less confidence are not shown", 0, 1)
+    doubtful_m: float = cited(
+        15.0, "m", "lines of less than half confidence are shown from this length on", 2, 100
+    )
     gully_width_m: float = cited(
         5.0, "m", "a channel wider than this at three quarters of its depth is too wide to dam",
         2, 15, read="common practice",

@@ -16,6 +16,7 @@ from peatwright.model.find_rules import FindRules
 
 F64 = NDArray[np.float64]
 SQUARE_M = 12.0
+CROSSING_M = 20.0
 
 
 def furrow_ground(
@@ -28,7 +29,7 @@ def furrow_ground(
     south of the corner, direction, spacing) and a mask over points.
     """
     inside = np.zeros(s.points.row.size, bool)
-    start, _ = cut(s.start, s.length_m, SQUARE_M)
+    start, seg = cut(s.start, s.length_m, SQUARE_M)
     if start.size < 2:
         return [], inside
     means = np.empty((start.size - 1, len(COL)))
@@ -39,9 +40,9 @@ def furrow_ground(
     chord = np.hypot(x[b] - x[a], y[b] - y[a])
     angle = np.arctan2(y[b] - y[a], x[b] - x[a]) % np.pi
     mx, my = (x[a] + x[b]) / 2, (y[a] + y[b]) / 2
-    # chord of a straight piece is about its points times the cell or a diagonal
+    # a straight piece has at most 2^0.5 points to the cell of its chord (corners of its stairs)
     reach = np.diff(start) * min(dx_m, dy_m)
-    ok = (depth_m > rules.shallow_m) & (chord > 0.85 * reach)
+    ok = (depth_m > rules.shallow_m) & (chord > 0.68 * reach)
     i = (my / SQUARE_M).astype(np.int64)
     j = (mx / SQUARE_M).astype(np.int64)
     shape = (int(i.max()) + 4, int(j.max()) + 4)
@@ -63,7 +64,8 @@ def furrow_ground(
     import shapely  # noqa: PLC0415 - loads slowly
 
     good = np.flatnonzero(size >= rules.furrow_area_m2) + 1
-    of = label[i + 1, j + 1]
+    # lines that run out past the squares belong to the area as well
+    of = ndimage.grey_dilation(label, size=(3, 3))[i + 1, j + 1]
     for g in good.tolist():
         here = label == g
         at, ct = np.nonzero(here)
@@ -84,6 +86,7 @@ def furrow_ground(
             "rests_on": f"{w[mine].sum():.0f} m of line, one way, {spacing:.1f} m apart, "
             f"{depth:.2f} m deep",
         })  # fmt: skip
-        take = np.repeat(mine & d, np.diff(start))
+        short = s.length_m[seg] < CROSSING_M  # bits between furrows; cross drains are longer
+        take = np.repeat(mine & (d | short), np.diff(start))
         inside[s.order[take]] = True
     return areas, inside

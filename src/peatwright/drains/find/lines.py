@@ -147,6 +147,13 @@ def join(ends: I64, head: F64, kind: I64, sure: F64) -> list[list[tuple[int, boo
     return chains
 
 
+def worth_showing(runs_of: I64, sure: F64, length: F64, rules: FindRules) -> bool:
+    """Whether a line is sure or long enough to trouble a person with."""
+    metres = float(length[runs_of].sum())
+    mean = float((sure[runs_of] * length[runs_of]).sum()) / metres
+    return metres >= (rules.doubtful_m if mean < 0.5 else 0.5 * rules.shortest_m)
+
+
 def smooth(x: F64, start: I64, half: int) -> F64:
     """Running mean along each line, with a window that shrinks at the ends."""
     n = x.size
@@ -174,7 +181,11 @@ def whole_lines(s: Segments, judge: Judge, dx_m: float, dy_m: float, rules: Find
     ], 1)  # fmt: skip
     head /= np.maximum(np.linalg.norm(head, axis=2, keepdims=True), 1e-9)
     sure = mean[np.arange(len(kind)), kind + 1] if len(kind) else np.zeros(0)
-    chains = join(ends, head, kind, sure)
+    chains = [
+        c
+        for c in join(ends, head, kind, sure)
+        if worth_showing(np.array([r for r, _ in c]), sure, length, rules)
+    ]
     pieces_of, nodes, cuts = [], [], [0]
     rows = []
     for chain in chains:
