@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -114,7 +115,8 @@ def _spans(line: shapely.Geometry, area: shapely.Geometry) -> list[tuple[float, 
     start = np.concatenate([[0.0], np.cumsum(step)])
     parts = shapely.linestrings(np.stack([corners[:-1], corners[1:]], axis=1))
     spans = []
-    for k, inside in enumerate(np.atleast_1d(shapely.intersection(parts, area))):
+    inside_parts: Any = shapely.intersection(parts, area)
+    for k, inside in enumerate(inside_parts):
         for piece in shapely.get_parts(inside):
             if piece.geom_type != "LineString" or piece.is_empty:
                 continue

@@ -58,9 +58,13 @@ def probes_wanted(
         shapely.prepare(area)
         counts &= shapely.contains_xy(area, x, y)
     if drains is not None and not shapely.is_empty(drains):
-        near = shapely.buffer(drains, rules.reach_m, quad_segs=4)
-        shapely.prepare(near)
-        counts &= shapely.contains_xy(near, x, y)
+        # Point by point: to buffer hundreds of crossing lines takes minutes.
+        tree = shapely.STRtree(shapely.get_parts(drains))
+        points = shapely.points(x.reshape(-1), y.reshape(-1))
+        near, _ = tree.query_nearest(points, max_distance=rules.reach_m, all_matches=False)
+        beside = np.zeros(x.size, np.bool_)
+        beside[near] = True
+        counts &= beside.reshape(x.shape)
     left = np.where(counts, error**2, 0.0)
     half = min(max(2, int(np.ceil(surface.variogram.range_m / step))), max(x.shape))
     offset = step * np.arange(-half, half + 1)
