@@ -1,0 +1,1 @@
+"""Contract papers: bill, method statement, hazard register and lists, made to be edited."""

@@ -1,0 +1,1 @@
+"""Writes the layout for machines, handsets and other programs."""
