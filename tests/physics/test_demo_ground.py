@@ -142,7 +142,7 @@ def test_drains_are_as_large_as_drains_are(stations: pd.DataFrame) -> None:
     clear = stations[(stations["kind"] == "drain") & (stations["state"] == "open")]
     assert 0.6 < clear["depth_dug_m"].median() < 0.95
     assert clear["top_width_m"].between(0.6, 1.6).all()
-    assert clear["sag_width_left_m"].between(1.0, 4.0).all()
+    assert clear["sag_width_left_m"].between(0.5, 3.0).all()
     assert clear[["sag_depth_left_m", "sag_depth_right_m"]].max().max() <= 0.4
     banks = clear[clear["spoil_side"] != "none"]
     assert 0.4 < len(banks) / len(clear) < 0.95

@@ -130,7 +130,7 @@ def channel(
             sag_d[:, k] = np.clip(
                 np.minimum(sag_d[:, k], limit), f.sag_depth_low_m, f.sag_depth_high_m
             )
-            wide = 0.7 + 6.5 * sag_d[:, k] + _mix(rng, n, 20.0, -0.3, 0.9)
+            wide = 0.4 + 4.0 * sag_d[:, k] + _mix(rng, n, 20.0, -0.2, 0.6)
             sag_w[:, k] = np.clip(wide, f.sag_width_low_m, f.sag_width_high_m)
         sag_d *= (0.3 + 0.7 * head)[:, None]
         if plan.old:

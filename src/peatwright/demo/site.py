@@ -30,7 +30,8 @@ def make_demo_site(folder: Path, seed: int = 7, scale: float = 1.0) -> Site:
             depths=(files.depths,),
             crs=files.crs,
         )
-        info = SiteInfo(SITE, invented=True, attribution="Invented ground, made by peatwright")
+        name = SITE.removesuffix(" (invented)")  # the pages mark it themselves
+        info = SiteInfo(name, invented=True, attribution="Invented ground, made by peatwright")
         site = create(folder, given, info)
         truth = folder / TRUTH_FOLDER
         truth.mkdir()

@@ -236,7 +236,7 @@ class _Sheets:
             sheet.write_number(row, 1, worth, self.number(0))
             row += 1
         self._say(sheet, row + 1, [
-            ("Look at", "; ".join(looks(tables)) or "nothing was marked"),
+            ("Look at", "; ".join(looks(tables, rules)) or "nothing was marked"),
             ("Screening", SCREENING), ("Safety", SAFETY),
             ("Attribution", plain(self.info.attribution) or "none given"),
         ])  # fmt: skip

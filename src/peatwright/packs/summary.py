@@ -54,27 +54,37 @@ def method_rows(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, float, in
     ]
 
 
-def looks(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+def looks(tables: Mapping[str, pd.DataFrame], rules: Rules) -> list[str]:
     """Return what a person must look at, as counts in words."""
     drains, items, faults = tables["drains"], tables["items"], tables.get("faults")
     stations = tables["stations"]
     steps = np.diff(stations["chainage_m"].to_numpy(np.float64))
     step_m = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
     near_m = round(int((stations["forbidden_why"] != "").sum()) * step_m)
+    # Hard dams spill over their own notch, so only dams of peat want an outlet beside them.
+    peat = items[items["method"].isin(["wave dam", "peat dam"]) & (items["kind"] == "dam")]
+    usual = rules.dam.buckets_usual_max
+    wider = f"wider than {usual} buckets"
     found = [
-        (int((items["note"] != "").sum()), "item with a note", "items with a note"),
-        (int((drains["note"] != "").sum()), "drain with a note", "drains with a note"),
+        (int((peat["buckets"] > usual).sum()), f"dam {wider}", f"dams {wider}"),
         (
-            int(((items["kind"] == "dam") & (items["outlet_side"] == "")).sum()),
+            int((peat["outlet_fall_m"] < rules.dam.outlet_fall_min_m).sum()),
+            "dam beside which the ground hardly falls away",
+            "dams beside which the ground hardly falls away",
+        ),
+        (
+            int((peat["outlet_side"] == "").sum()),
             "dam without an outlet",
             "dams without an outlet",
         ),
+        (near_m, "m of drain in forbidden ground", "m of drain in forbidden ground"),
+        (int((items["note"] != "").sum()), "item with a note", "items with a note"),
+        (int((drains["note"] != "").sum()), "drain with a note", "drains with a note"),
         (
             int((faults["severity"] == "look").sum()) if faults is not None else 0,
             "fault in what was given",
             "faults in what was given",
         ),
-        (near_m, "m of drain near limits", "m of drain near limits"),
     ]
     return [count(n, one, many) for n, one, many in found if n]
 
@@ -121,7 +131,7 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
         f"Not known  {number(unmeasured, 0, 'm')} could not be measured, "
         f"on {number(unseen, 0, 'm')} no drain is visible"
     )
-    lines += _wrapped("Look at    ", "; ".join(looks(tables)) or "nothing was marked", 2)
+    lines += _wrapped("Look at    ", "; ".join(looks(tables, rules)) or "nothing was marked", 2)
     lines += _wrapped(
         "Caution    ",
         "Screening only: a competent person checks each item on the ground and decides; services, "

@@ -74,7 +74,7 @@ def draw_overview(
         "unnamed": unnamed,
         "hidden": not dams_shown and bool((tables["items"]["kind"] == "dam").any()),
         "facts": _facts(tables, rules),
-        "look": looks(tables),
+        "look": looks(tables, rules),
         "screening": SCREENING,
         "safety": SAFETY,
     }
