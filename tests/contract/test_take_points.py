@@ -144,3 +144,13 @@ def test_thin_ground_is_worth_a_look(tmp_path: Path) -> None:
     fault = only_fault(points(cloud(tmp_path / "p.laz", scattered(500))))
     assert fault.severity == "look"
     assert "ground points" in fault.found
+
+
+def test_false_counts_in_a_header_are_refused_at_once(tmp_path: Path) -> None:
+    las = bytearray(cloud(tmp_path / "whole.las", scattered(3000)).read_bytes())
+    # Number of variable length records: bytes 100 to 103 of the header (LAS 1.4 R15; memory).
+    las[100:104] = b"\xff\xff\xff\x7f"
+    assert "sizes" in only_fault(points(text(tmp_path / "records.las", bytes(las)))).found
+    far = np.vstack([scattered(3000), [[X + 900_000, Y, 300.0]]])
+    fault = only_fault(points(cloud(tmp_path / "far.laz", far)))
+    assert (fault.severity, fault.place) == ("stop", "header")

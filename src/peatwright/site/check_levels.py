@@ -42,9 +42,9 @@ def check(
         book.stop(file, "", f"one level, {low:g}, in every cell", "levels of the ground",
                   "Export the terrain anew: this file holds no ground.")  # fmt: skip
         return False
-    middle = float(
-        np.nanmedian(levels[:: 1 + levels.shape[0] // 500, :: 1 + levels.shape[1] // 500])
-    )
+    sample = levels[:: 1 + levels.shape[0] // 500, :: 1 + levels.shape[1] // 500]
+    sample = sample[~np.isnan(sample)]
+    middle = float(np.median(sample)) if len(sample) else float(low)
     if not rules.level_low_m <= middle <= rules.level_high_m:
         # Most of it is in another unit or another place: spikes and fills would say nothing.
         return _range(levels, grid, rules, file, book)

@@ -22,6 +22,8 @@ TYPES = {
     AREA: (3, 6),
     ANY: (0, 1, 2, 3, 4, 5, 6, 7),
 }
+# No coordinate on Earth, in degrees or metres, is as large.
+FAR = 1e9
 TYPE_SAID = ("point", "line", "line", "polygon", "points", "lines", "polygons", "collection")
 
 
@@ -69,13 +71,13 @@ def parts(held: Features) -> Features:
 
 
 def finite(held: Features, book: Book) -> Features:
-    """Return the rows whose coordinates are all numbers; note the others."""
+    """Return the rows whose coordinates can be places; note the others."""
     at, index = shapely.get_coordinates(held.shapes, return_index=True)
-    bad = np.unique(index[~np.isfinite(at).all(axis=1)])
+    bad = np.unique(index[~(np.abs(at) < FAR).all(axis=1)])
     if len(bad):
         book.stop(
-            held.file, rows_said(held.rows[bad].tolist()), "coordinates that are not numbers",
-            "numbers", "Draw these again, or delete the rows.",
+            held.file, rows_said(held.rows[bad].tolist()), "coordinates that are no numbers or no place on Earth",
+            "coordinates in metres or degrees", "Draw these again, or delete the rows.",
         )  # fmt: skip
     keep = np.ones(len(held.rows), np.bool_)
     keep[bad] = False

@@ -35,6 +35,9 @@ ZERO_RATIO = Cited(0.0005, "ratio", "share of cells at exactly 0 that looks like
 ZERO_BELOW_M = Cited(5.0, "m", "ground this high everywhere else makes 0 look like filling", 1, 100)
 SPACING_LOOK_M = Cited(1.5, "m", "ground points this far apart cannot show drains", 0.2, 10)
 LINE_LONG_M = Cited(20_000.0, "m", "longest believable single segment of a line", 100, 1e6)
+GROUND_PER_POINT_M2 = Cited(
+    100.0, "m²", "ground for each point above which the extent of a file cannot be right", 1, 1e4
+)
 PEAT_MAX_M = Cited(20.0, "m", "deepest believable peat", 1, 50)
 HAND_MAX_M = Cited(10.0, "m", "deepest believable drain", 1, 30)
 PEAT_LOOK_M = Cited(8.0, "m", "a median peat depth over this suggests another unit", 1, 20)

@@ -23,8 +23,8 @@ from peatwright.model.progress import Progress
 from peatwright.model.raster import FloatRaster, Grid
 from peatwright.model.rules import TakeRules
 from peatwright.site import crs as crs_of
-from peatwright.site.fault_book import Book, count_said, plain
-from peatwright.site.figures import POINTS_MAX, SPACING_LOOK_M, number
+from peatwright.site.fault_book import Book, count_said, head_of, plain
+from peatwright.site.figures import GROUND_PER_POINT_M2, POINTS_MAX, SPACING_LOOK_M, number
 from peatwright.site.read_raster import is_empty
 
 F32 = NDArray[np.float32]
@@ -34,6 +34,8 @@ GROUND, WATER = 2, 9
 CHUNK = 1_000_000
 # Ground is gridded in squares of so many metres, each with the points of its neighbours.
 SQUARE_M = 128.0
+# No level on Earth: what lies further away is noise of a damaged file.
+FAR_M = 1e6
 # Cells that are looked at in one go.
 BATCH = 1_000_000
 # Twice the area below which a triangle holds no cell centre worth a division.
@@ -60,6 +62,12 @@ class Cloud:
 def header(path: Path, file: str, asked: CRS | None, book: Book) -> Cloud | None:
     """Return what the header of one file of points says, noting why it cannot be used."""
     if is_empty(path, file, book):
+        return None
+    if not _sizes_hold(head_of(path, 256), path.stat().st_size):
+        book.stop(
+            file, "header", "sizes that do not fit the file", "LAS or LAZ points",
+            "Copy it again from its source.",
+        )  # fmt: skip
         return None
     try:
         with laspy.open(path) as held:
@@ -94,7 +102,30 @@ def header(path: Path, file: str, asked: CRS | None, book: Book) -> Cloud | None
     crs = crs or asked
     if crs is None:
         book.stop(file, "CRS", "none", "a projected CRS in metres", crs_of.ASK)
+    wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    if crs is not None and crs.is_projected and wide * high > count * number(GROUND_PER_POINT_M2):
+        book.stop(
+            file, "header", f"{count:,} points over {wide:,.0f} by {high:,.0f} m",
+            f"a point on every {number(GROUND_PER_POINT_M2):g} m² or more",
+            "Write the file anew with a point-cloud tool, or clip it to the site.",
+        )  # fmt: skip
+        return None
     return Cloud(path, file, count, bounds, crs)
+
+
+def _sizes_hold(head: bytes, size: int) -> bool:
+    """Say if the counts of a LAS header can be true: false ones make readers run for hours.
+
+    Places of the fields are those of the ASPRS LAS specification 1.4 R15, section 2.4 (memory).
+    """
+    if len(head) < 227 or head[:4] != b"LASF":
+        return False
+    header_size, points_at, records = struct.unpack_from("<HII", head, 94)
+    good = header_size + 54 * records <= points_at <= size
+    if head[24:26] >= b"\x01\x04" and len(head) >= 247:
+        last_at, last_records = struct.unpack_from("<QI", head, 235)
+        good = good and (last_records == 0 or last_at + 60 * last_records <= size)
+    return bool(good)
 
 
 def _breaks_off(file: str, book: Book, words: str) -> None:
@@ -203,7 +234,7 @@ def _keep(points: Any, grid: Grid, squares: Squares, classes: set[int]) -> int:
     near = (
         (x > -SQUARE_M) & (x < grid.cols * grid.dx_m + SQUARE_M)
         & (y > -SQUARE_M) & (y < grid.rows * grid.dy_m + SQUARE_M)
-        & np.isfinite(z)
+        & (np.abs(z) < FAR_M)
     )  # fmt: skip
     xyz = np.stack([x[near], y[near], z[near]], axis=1).astype(np.float32)
     if not len(xyz):
