@@ -149,7 +149,6 @@ def steady_table(
     drain_level_m: NDArray[np.floating],
     *,
     rules: TableRules | None = None,
-    start: TableResult | None = None,
     feed: bool = True,
     progress: Progress = silent,
 ) -> TableResult:
@@ -161,7 +160,6 @@ def steady_table(
             drain: its bed before the works, the pool behind the next dam after them; a zipped cell
             is no drain. A level below the peat is taken at the peat's base.
         rules: other settings than the bog's own.
-        start: a result to start from.
         feed: whether a drain also gives water to peat that is drier. A drain that carries little
             does not.
         progress: told each round.
@@ -173,7 +171,7 @@ def steady_table(
     rules = rules or bog.rules
     check_rules(rules)
     state = _State(bog, drain_level_m, rules, feed)
-    level = state.first() if start is None else start.level_m.copy()
+    level = state.first()
     level, rounds = state.settle(level, rules.recharge_mps, 0.0, level, progress)
     return state.result(level, rounds)
 
@@ -259,8 +257,10 @@ class _State:
         self.sums = np.zeros(5)
 
     def first(self) -> F64:
-        """Start wet: the table then falls to its place without overshooting."""
-        return np.where(self.fixed, self.stage, self.bog.ground - 0.02)
+        """Start wet: carrying power grows with the level, so a table that starts above its place
+        comes down to it without overshooting, and one that starts below does not.
+        """
+        return np.where(self.fixed, self.stage, self.bog.ground)
 
     def balance(self, level: F64, recharge: float, dt: float, old: F64, jacobian: bool) -> F64:
         ground, peat, spill, spill_rate, edge = self.pads
@@ -398,8 +398,8 @@ def compare_tables(
         for j, factor in enumerate((0.5, 2.0)):
             other = replace(rules, **{name: getattr(rules, name) * factor})
             tables = [
-                steady_table(bog, levels, rules=other, start=start, feed=feed)
-                for levels, start in ((levels_before_m, before), (levels_after_m, after))
+                steady_table(bog, levels, rules=other, feed=feed)
+                for levels in (levels_before_m, levels_after_m)
             ]
             pair.append(tables[0].mean_m - tables[1].mean_m)
             progress((2 * i + j + 1) / (2 * len(SCALED)), f"what drives the rise: {SCALED[name]}")

@@ -84,8 +84,7 @@ def calibrate(
         nonlocal tries
         tries += 1
         table = steady_table(
-            bog, drain_level_m, rules=_scaled(rules, float(np.exp(log_factor))), start=best[0],
-            feed=feed,
+            bog, drain_level_m, rules=_scaled(rules, float(np.exp(log_factor))), feed=feed,
         )  # fmt: skip
         best[0] = table
         progress(min(0.99, tries / 24), f"dipwells, try {tries}")
