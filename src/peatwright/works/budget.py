@@ -269,10 +269,10 @@ def _solve(
         (np.repeat([1.0, -1.0], k), (row, np.concatenate([second, first]))), shape=(k, m)
     ).tocsr()
     money = csr_array(cost[None, :])
-    # money in units of what there is, so that the solver's tolerance is far below a penny
-    scale = max(room, 1.0)
-    parts = [hstack([money / scale, csr_array((1, p))]), hstack([ahead, csr_array((k, p))])]
-    upper = [np.array([room / scale]), np.zeros(k)]
+    # in units of a mean set, which keeps the solver's tolerance far below a penny
+    unit = max(float(cost.mean()), _TINY)
+    parts = [hstack([money / unit, csr_array((1, p))]), hstack([ahead, csr_array((k, p))])]
+    upper = [np.array([room / unit]), np.zeros(k)]
     if p:
         # a patch is there when any of its drains is
         sets = coo_array(
@@ -287,7 +287,7 @@ def _solve(
         return low > 0, old, True
     kept = room
     for _ in range(20):
-        upper[0] = np.array([kept / scale])
+        upper[0] = np.array([kept / unit])
         found = milp(
             -worth / most,
             integrality=np.concatenate([np.ones(m), np.zeros(p)]),
@@ -299,9 +299,9 @@ def _solve(
             return low > 0, old + float(worth.sum()), False
         picked: Bools = np.asarray(found.x[:m] > 0.5)
         over = float(cost[picked].sum()) - room
-        if over <= 1e-6 * scale * _TINY:
+        if over <= _TINY * max(room, 1.0):
             break
-        kept -= max(over, _TINY * scale)  # the solver's tolerance had let it spend a little more
+        kept -= over  # the solver's tolerance had let it spend a little more
     picked = _dropped(held, picked, cost, gain, low > 0)
     bound = float(found.mip_dual_bound) if found.mip_dual_bound is not None else -np.inf
     patched = old - float(held.benefit[closed].sum())

@@ -242,13 +242,15 @@ def improve(
 ) -> float:
     """Better `order` and `mode` in place by moves of 1 to 3 drains and turned stretches.
 
-    Only places beside one of a drain's `near` (N, K) neighbours are tried. `spare` (3, N). Returns
+    Only places beside one of a drain's `near` (N, K) neighbours are tried. `spare` (4, N). Returns
     the cost reached; no single move of these kinds makes it less.
     """
     n = order.size
     pos = spare[0]
     trial = spare[1]
     where = spare[2]
+    ways = spare[3]
+    turns = 2 if either else 1  # a moved drain may be worked the other way as well
     best = order_cost(order, mode, table, ptr, idx, crossing, far, pos, np.inf)
     again = True
     while again:
@@ -275,14 +277,20 @@ def improve(
                             to = p + 1 if side == 0 else p
                         if to == a:
                             continue
-                        for flip in range(2 if size > 1 else 1):
-                            _moved(order, a, size, to, flip == 1, trial)
+                        for kind in range((2 if size > 1 else 1) * turns):
+                            flip = kind // turns == 1
+                            _moved(order, a, size, to, flip, trial)
                             if not _allowed(trial, first, second, pos):
                                 continue
-                            new = order_cost(trial, mode, table, ptr, idx, crossing, far, pos, best)
+                            ways[:] = mode
+                            if kind % turns == 1:
+                                for s in range(size):
+                                    ways[order[a + s]] = 1 - mode[order[a + s]]
+                            new = order_cost(trial, ways, table, ptr, idx, crossing, far, pos, best)
                             if new < best - 1e-9:
                                 best = new
                                 order[:] = trial
+                                mode[:] = ways
                                 found = True
                                 break
                         if found:
@@ -307,11 +315,19 @@ def improve(
                     trial[a + 1 + s] = order[e - s]
                 if not _allowed(trial, first, second, pos):
                     continue
-                new = order_cost(trial, mode, table, ptr, idx, crossing, far, pos, best)
-                if new < best - 1e-9:
-                    best = new
-                    order[:] = trial
-                    found = True
+                for turn in range(turns):
+                    ways[:] = mode
+                    if turn == 1:
+                        for s in range(a + 1, e + 1):
+                            ways[order[s]] = 1 - mode[order[s]]
+                    new = order_cost(trial, ways, table, ptr, idx, crossing, far, pos, best)
+                    if new < best - 1e-9:
+                        best = new
+                        order[:] = trial
+                        mode[:] = ways
+                        found = True
+                        break
+                if found:
                     break
             if found:
                 again = True
@@ -356,18 +372,18 @@ def search(
 ) -> float:
     """Improve `order`, then shake and improve it `kicks` times, keeping the best in place.
 
-    A shake swaps two neighbouring stretches, where the precedence allows it. `spare` (6, N).
+    A shake swaps two neighbouring stretches, where the precedence allows it. `spare` (7, N).
     """
     n = order.size
     best = improve(
-        order, mode, table, ptr, idx, crossing, far, first, second, near, either, spare[:3]
+        order, mode, table, ptr, idx, crossing, far, first, second, near, either, spare[:4]
     )
     if n < 4:
         return best
     state = np.uint64(seed) * np.uint64(2654435769) + np.uint64(88172645463325252)
-    now = spare[3]
-    ways = spare[4]
-    trial = spare[5]
+    now = spare[4]
+    ways = spare[5]
+    trial = spare[6]
     for _ in range(kicks):
         allowed = False
         for _try in range(20):
@@ -401,7 +417,7 @@ def search(
         now[:] = trial
         ways[:] = mode
         new = improve(
-            now, ways, table, ptr, idx, crossing, far, first, second, near, either, spare[:3]
+            now, ways, table, ptr, idx, crossing, far, first, second, near, either, spare[:4]
         )
         if new < best - 1e-9:
             best = new

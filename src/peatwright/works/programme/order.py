@@ -127,7 +127,7 @@ def best_order(
     small = _part(table, chosen, place)
     few_first, few_second = place[first], place[second]
     near = _near(small, n)
-    spare = np.zeros((6, n), dtype=np.int64)
+    spare = np.zeros((7, n), dtype=np.int64)
     kicks = int(rules.kicks * min(1.0, (int(FEW.value) / n) ** 2))
 
     def search(order: Ints, way: Ints, shakes: int) -> float:
