@@ -76,7 +76,7 @@ def finite(held: Features, book: Book) -> Features:
     bad = np.unique(index[~(np.abs(at) < FAR).all(axis=1)])
     if len(bad):
         book.stop(
-            held.file, rows_said(held.rows[bad].tolist()), "coordinates that are no numbers or no place on Earth",
+            held.file, rows_said(held.rows[bad].tolist()), "coordinates that are no place",
             "coordinates in metres or degrees", "Draw these again, or delete the rows.",
         )  # fmt: skip
     keep = np.ones(len(held.rows), np.bool_)
