@@ -491,6 +491,24 @@ def test_ids_do_not_hang_on_order_or_company():
     assert findings.build([], CRS).empty
 
 
+def test_a_harsh_machine_load_alone_needs_a_look_unless_the_rules_say_stop():
+    """2 m on 8°, su 5 kPa: 1.81 without and 0.91 with 20 kPa (worked, infinite slope)."""
+    x = np.arange(200) + 0.5
+    levels = Raster(np.tile(-x * np.tan(np.radians(8.0)), (200, 1)).astype(np.float32), GRID)
+    peat, sure = (Raster(np.full((200, 200), v, np.float32), GRID) for v in (2.0, 0.1))
+    ground, item = slopes.slopes(levels, 10.0), item_table(np.array([[100.0, 100.0]]))
+    for stops in (False, True):
+        rules = StabilityRules(machine_stops=stops, pond_m=0.0)
+        got = stability.item_findings(
+            item.assign(crest_above_ground_m=0.0), peat, sure, ground, rules
+        )
+        assert [f.severity for f in got] == ["stop" if stops else "look"]
+        assert "factor of safety 0.91 (undrained, machine" in got[0].what
+        screening = stability.screen(peat, sure, levels, rules, ground=ground)
+        areas = stability.area_findings(screening, peat, rules)
+        assert [f.severity for f in areas] == ["stop" if stops else "look"]
+
+
 def test_a_moved_item_is_checked_where_it_stands_now():
     x = np.arange(200) + 0.5
     # Flat in the west, 12° in the east.

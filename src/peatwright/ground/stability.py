@@ -122,10 +122,16 @@ def screen(
     return Screening(factor, share, marks, held)
 
 
-def _severity(factor: float, share_ratio: float, rules: StabilityRules) -> str:
-    if factor < rules.factor_stop:
+def _stopping(rules: StabilityRules) -> list[int]:
+    """Cases whose factor under `factor_stop` stops the work."""
+    return [k for k, name in enumerate(CASES) if rules.machine_stops or "machine" not in name]
+
+
+def _severity(stopping: float, lowest: float, share_ratio: float, rules: StabilityRules) -> str:
+    """Severity by the lowest factor of the stopping cases, of all cases, and the share."""
+    if stopping < rules.factor_stop:
         return "stop"
-    if factor < rules.factor_look or share_ratio > rules.share_look_ratio:
+    if lowest < rules.factor_look or share_ratio > rules.share_look_ratio:
         return "look"
     return ""
 
@@ -200,16 +206,21 @@ def _item_found(
     slope = float(np.degrees(np.arctan(b)))
     worst = int(np.argmin(got.factor[:, k]))
     factor, share = float(got.factor[worst, k]), float(got.share_ratio[:, k].max())
-    severity = _severity(factor, share, rules)
+    stopping = _stopping(rules)
+    lasting = stopping[int(np.argmin(got.factor[stopping, k]))]
+    severity = _severity(float(got.factor[lasting, k]), factor, share, rules)
     peat = f"peat {z:.1f} m" + (f" (± {e:.1f})" if np.isfinite(e) else "")
     if severity:
         rule, source = _rule(severity, factor, rules)
         bare = min(float(got.factor[c, k]) for c in (0, 4))
+        rest = (
+            "" if lasting == worst else f"{got.factor[lasting, k]:.2f} ({CASES[lasting]}), "
+        )  # fmt: skip
         yield Found(
             severity=severity, topic="stability", where=at,
             what=f"{peat} on a slope of {slope:.1f}°: factor of safety {factor:.2f} "
-            f"({CASES[worst]}; machine {q:.0f} kPa, pond {pond:.1f} m), {bare:.2f} as it is now; "
-            f"{100 * share:.0f} % of draws under {rules.factor_look:g}",
+            f"({CASES[worst]}; machine {q:.0f} kPa, pond {pond:.1f} m), {rest}"
+            f"{bare:.2f} as it is now; {100 * share:.0f} % of draws under {rules.factor_look:g}",
             rule=rule, source=source, to_do=TO_DO[severity], key="factor",
         )  # fmt: skip
     if slope > rules.steep_deg:
@@ -229,7 +240,7 @@ def _item_found(
 
 
 def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Found]:
-    """Name patches of ground whose lowest factor, of all cases, is under the limits.
+    """Name patches of ground whose lowest factor is under the limits, as for items.
 
     Cells are looked at once a block of the slopes. Each patch gives one finding, at its worst
     place.
@@ -239,19 +250,23 @@ def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) ->
     cols = np.arange(held.slope_ratio.shape[1]) * held.bx + held.bx // 2
     rows, cols = np.minimum(rows, grid.rows - 1), np.minimum(cols, grid.cols - 1)
     picked = screening.factor[:, rows[:, None], cols[None, :]]
-    lowest = np.where(np.isnan(picked), np.inf, picked).min(axis=0)
+    picked = np.where(np.isnan(picked), np.inf, picked)
+    lowest, lasting = picked.min(axis=0), picked[_stopping(rules)].min(axis=0)
+    stops = lasting < rules.factor_stop
     block_m2 = held.by * held.bx * grid.cell_area_m2
     found: list[Found] = []
-    limits = (("stop", rules.factor_stop, -np.inf), ("look", rules.factor_look, rules.factor_stop))
-    for severity, under, least in limits:
-        label, count = ndimage.label((lowest < under) & (lowest >= least), np.ones((3, 3)))
+    looks = (lowest < rules.factor_look) & ~stops
+    for severity, under, which, by in (
+        ("stop", rules.factor_stop, stops, lasting), ("look", rules.factor_look, looks, lowest)
+    ):  # fmt: skip
+        label, count = ndimage.label(which, np.ones((3, 3)))
         sizes = np.bincount(label.reshape(-1), minlength=count + 1)[1:] * block_m2
         big = np.nonzero(sizes >= float(SMALLEST_M2.value))[0]
         named = big[np.argsort(-sizes[big], kind="stable")][: int(MOST_NAMED.value)]
         rule, source = _rule(severity, under - 1e-9, rules)
-        places = ndimage.minimum_position(lowest, label, named + 1) if len(named) else []
+        places = ndimage.minimum_position(by, label, named + 1) if len(named) else []
         for n, (i, j) in zip(named, places, strict=True):
-            case = int(np.nanargmin(picked[:, i, j]))
+            case = int(np.argmin(picked[:, i, j]))
             x, y = grid.to_metres(np.float64(rows[i]), np.float64(cols[j]))  # type: ignore[arg-type]
             z = float(depth.values[rows[i], cols[j]])
             slope = float(np.degrees(np.arctan(held.slope_ratio[i, j])))

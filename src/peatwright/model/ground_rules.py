@@ -140,6 +140,11 @@ class StabilityRules:
         1.0, "ratio", "a factor of safety under this stops the work there", 0.5, 2,
         source="equilibrium", read="memory",
     )  # fmt: skip
+    machine_stops: bool = cited(
+        False, "",
+        "whether a factor under factor_stop stops the work if only the machine's load, which is "
+        "deliberately harsh, brings it there; otherwise it needs a look",
+    )  # fmt: skip
     share_look_ratio: float = cited(
         0.1, "ratio", "share of draws under the set factor that needs a look", 0.001, 1
     )
@@ -196,7 +201,7 @@ class StabilityRules:
     )
     thinnest_m: float = cited(0.1, "m", "thinner peat is not screened", 0.01, 0.5)
     convex_deg: float = cited(
-        3.0, "°", "a slope that steepens by this over its length downhill is a convex break", 0.5,
+        5.0, "°", "a slope that steepens by this over its length downhill is a convex break", 0.5,
         20,
     )  # fmt: skip
     steep_deg: float = cited(
@@ -228,7 +233,7 @@ class BearingRules:
         read="common practice",
     )  # fmt: skip
     track_width_m: float = cited(
-        0.7, "m", "width of one track; wide bog tracks are about 1.2 m", 0.2, 2.5
+        1.2, "m", "width of one track: wide bog tracks; usual tracks are about 0.7 m", 0.2, 2.5
     )
     track_length_m: float = cited(3.5, "m", "length of track on the ground", 0.5, 6)
     uneven_ratio: float = cited(
