@@ -239,3 +239,26 @@ def test_lines_come_back_in_one_order() -> None:
     # Each runs from its higher end: the ground falls east.
     assert all(line.xy[0, 0] < line.xy[-1, 0] for line in lines)
     assert len(join(lines, RULES.join_m)) == 2
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_scribble_gives_sound_tables(seed: int) -> None:
+    """Random, repeated, reversed, closed and crossing lines on rough ground with holes."""
+    rng = np.random.default_rng(seed)
+    grid = Grid(0.0, 60.0, 0.5, 0.75, 80, 120, CRS)
+    z = rng.normal(300.0, 0.3, (80, 120)).astype(np.float32)
+    z[rng.random(z.shape) < 0.03] = np.nan
+    lines: list[shapely.LineString] = []
+    for _ in range(6):
+        p = rng.uniform(-5.0, 65.0, (rng.integers(2, 6), 2))
+        line = shapely.LineString(p)
+        lines += [line, shapely.LineString(np.concatenate([p, p[:1]]))]
+        lines.append(shapely.reverse(line))
+    done = measure(Raster(z, grid), given(lines), RULES, upslope=False)
+    ids = set(done.drains.drain_id)
+    assert set(done.stations.drain_id) == ids
+    into = done.drains.flows_into
+    assert set(into[into != ""]) <= ids
+    assert (into != done.drains.drain_id).all()
+    nodes = set(done.nodes.node_id)
+    assert set(done.drains.head_node) | set(done.drains.outfall_node) <= nodes

@@ -84,6 +84,17 @@ def compose(directed: list[Directed], chains: list[Chain]) -> list[Drain]:
         while run[-1] in goes_on:
             run.append(goes_on[run[-1]])
         runs.append(run)
+    strung = {k for run in runs for k in run}
+    for start in range(len(pieces)):
+        # What is left runs in rings, where levels gave no way out: each is opened somewhere.
+        run = []
+        k = start
+        while k not in strung:
+            strung.add(k)
+            run.append(k)
+            k = goes_on[k]
+        if run:
+            runs.append(run)
     order = sorted(
         range(len(runs)), key=lambda r: _place(pieces[runs[r][-1]].xy, pieces[runs[r][0]].xy)
     )
@@ -95,10 +106,11 @@ def compose(directed: list[Directed], chains: list[Chain]) -> list[Drain]:
         for k in run:
             start_m[k] = at
             at += pieces[k].length_m
-    return [_drain(run, directed, main_out, run_of, start_m) for run in runs]
+    return [_drain(n, run, directed, main_out, run_of, start_m) for n, run in enumerate(runs)]
 
 
 def _drain(
+    number: int,
     run: list[int],
     directed: list[Directed],
     main_out: dict[int, int],
@@ -113,6 +125,8 @@ def _drain(
     sources = {d.source for d in parts}
     source = "network" if "network" in sources else "levels" if "levels" in sources else "as given"
     out = main_out.get(pieces[-1].v, -1)
+    if out >= 0 and run_of[out] == number:
+        out = -1
     return Drain(
         xy,
         pieces[0].u,
@@ -163,7 +177,7 @@ def ids(drains: list[Drain], previous: gpd.GeoDataFrame | None) -> list[str]:
 def _shared(
     drains: list[Drain], previous: gpd.GeoDataFrame, names: list[str]
 ) -> list[tuple[float, int, str]]:
-    """Return the lengths that drains and earlier drains share, where that is most of one."""
+    """Return how much drains and earlier drains share, where that is most of one."""
     near_m = float(SAME_DRAIN_M.value)
     lines = np.array([shapely.LineString(d.xy) for d in drains])
     old = np.array(previous.geometry.to_list())
@@ -172,5 +186,7 @@ def _shared(
     for k, j in tree.query(lines, predicate="dwithin", distance=near_m).T:
         shared = shapely.length(shapely.intersection(lines[k], shapely.buffer(old[j], near_m)))
         if shared >= float(SAME_RATIO.value) * min(lines[k].length, old[j].length):
-            out.append((round(float(shared), 2), int(k), names[j]))
+            # A drain that is the same end to end comes before one that only lies beside.
+            alike = shared / max(lines[k].length, old[j].length)
+            out.append((round(float(alike), 4), int(k), names[j]))
     return out

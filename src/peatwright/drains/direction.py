@@ -20,6 +20,8 @@ from peatwright.terrain.sampling import sample
 F64 = NDArray[np.float64]
 
 TREND_POINTS = 60
+MOST_ROUNDS = 50
+"""Opening rings and finding ways out can undo each other; what is left is cut when composed."""
 RUN_M = Cited(8.0, "m", "levels of a bed this far apart err independently", 1, 50)
 LEVEL_ERROR_M = Cited(0.05, "m", "least error of a fall read from the terrain", 0.005, 0.5)
 SIDE_DRAIN_M = Cited(0.05, "m", "fall by which a side drain is held to run into its main", 0, 0.5)
@@ -192,7 +194,7 @@ def _agree(
         return net.pieces[k].v if down[k] else net.pieces[k].u
 
     left_as: set[int] = set()
-    for _ in range(len(net.pieces) + 10):
+    for _ in range(MOST_ROUNDS):
         ring = _ring(at, tail, head, len(net.pieces))
         if ring:
             weakest = min(ring, key=lambda k: (abs(held[k]), k))
