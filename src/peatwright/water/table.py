@@ -28,7 +28,10 @@ SETTLED_M = Cited(1.0e-5, "m", "largest change of level at which the table count
 ENTRY_RATE = Cited(1.0e-3, "1/s", "how readily water enters a drain that gives none back", 1e-8, 1)
 LEAST_SPILL = Cited(1.0e-6, "1/s", "least rate at which water above the ground runs off", 0, 1)
 STEP_MOST_M = Cited(0.5, "m", "largest change of level in one round", 0.01, 10)
-ROUNDS = 60
+HOLD_RATE = Cited(
+    2.0e-6, "1/s", "storage added to a round that went wrong: that of peat over a day", 1e-9, 1
+)
+ROUNDS = 80
 
 
 @dataclass(frozen=True)
@@ -277,30 +280,45 @@ class _State:
     def settle(
         self, level: F64, recharge: float, dt: float, old: F64, progress: Progress
     ) -> tuple[F64, int]:
-        """Newton's rounds: each solves for the change of level that would balance every cell."""
+        """Newton's rounds: each solves for the change of level that would balance every cell.
+
+        A round that leaves cells further from balance is taken back and tried again with storage
+        added, as if the table had only some time to move; the time grows again with each success.
+        """
         free = self.bog.valid & ~self.fixed
-        if not free.any():
-            return np.where(self.fixed, self.stage, level), 0
         level = np.where(self.fixed, self.stage, level)
-        most = v(STEP_MOST_M)
-        change = np.inf
+        if not free.any():
+            return level, 0
+        most, fine = v(STEP_MOST_M), v(SETTLED_M)
+        held_back = np.pad(np.where(free, self.bog.grid.cell_area_m2, 0.0), 1)
+        hold, change = 0.0, np.inf
+        left = self.balance(level, recharge, dt, old, True).copy()
+        gap = float(np.linalg.norm(left))
         for i in range(ROUNDS):
-            left = self.balance(level, recharge, dt, old, True)
-            stencil = Stencil(*self.parts[1:6])
+            diag, *others = self.parts[1:6]
             step = solve(
-                stencil, left, symmetric=False, residual_ratio=1e-3 if change > 0.01 else 1e-5,
+                Stencil(diag + hold * held_back, *others), left, symmetric=False,
+                residual_ratio=1e-3 if change > 0.01 else 1e-5,
                 rounds=40, levels=self.bog.levels, may_stop_early=True,
             ).u  # fmt: skip
             step = np.where(free, np.clip(step, -most, most), 0.0)
-            change = float(np.abs(step).max())
-            level = level + step
+            moved = float(np.abs(step).max())
+            trial = level + step
+            new_left = self.balance(trial, recharge, dt, old, True).copy()
+            new_gap = float(np.linalg.norm(new_left))
             progress(min(0.99, (i + 1) / 15), f"water table, round {i + 1}")
-            if change < v(SETTLED_M):
-                return level, i + 1
+            if moved < fine and hold == 0.0:
+                return trial, i + 1
+            if new_gap <= gap:
+                level, left, gap, change = trial, new_left, new_gap, moved
+                hold = hold / 10.0 if hold > v(HOLD_RATE) / 1e4 else 0.0
+            else:
+                hold = max(4.0 * hold, v(HOLD_RATE))
+                self.balance(level, recharge, dt, old, True)
         refuse(
             "water table",
             f"levels still moving by {change:.3f} m after {ROUNDS} rounds",
-            f"less than {v(SETTLED_M):g} m",
+            f"less than {fine:g} m",
             "Look for ground with no way out for its water, or an extreme setting.",
         )
         return level, ROUNDS
