@@ -151,5 +151,8 @@ def test_nothing_of_the_no_go_on_the_terrain(terrain: Path, tmp_path: Path) -> N
 def test_the_sites_own_edge_is_a_limit(terrain: Path, tmp_path: Path) -> None:
     table = take(boundary(terrain, tmp_path, SITE), Rules()).limits
     assert table["kind"].tolist() == ["boundary"]
-    assert table.geometry[0].covers(SITE.boundary)
+    beyond = shapely.union_all(table.geometry)
+    assert beyond.covers(SITE.boundary)
+    assert beyond.covers(SITE.buffer(4).difference(SITE))
+    assert not beyond.intersects(SITE.buffer(-Rules().limits.boundary_m - 0.1))
     assert faults(boundary(terrain, tmp_path, SITE)) == ()

@@ -113,7 +113,7 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
     hand = _depths(given, held["depths"], check_values.HAND, grid, book)
     chosen = given.columns.get("nogo", {}).get("value")
     limits = check_areas.limits(held["nogo"], chosen, grid, rules.limits, book)
-    limits += _edge(held["boundary"], rules)
+    limits += _edge(held["boundary"], grid, rules)
     if ground is None:
         return None, book
     # A list, so that every boundary is looked at.
@@ -308,17 +308,20 @@ def _depths(
     return check_values.merged(good, kind, book)
 
 
-def _edge(boundary: list[Features], rules: Rules) -> list[dict[str, object]]:
-    """Return the strip kept along the site's own boundary, as limits."""
+def _edge(boundary: list[Features], grid: Grid | None, rules: Rules) -> list[dict[str, object]]:
+    """Return what lies beyond the site's own boundary, and a strip inside it, as a limit."""
     distance = rules.limits.boundary_m
     held = [f for f in boundary if len(f.rows)]
-    if not held or distance <= 0:
+    if not held or grid is None:
         return []
     # Edges that two given parts share lie inside the site and are no boundary.
     site = shapely.union_all(np.concatenate([f.shapes for f in held]))
-    strip = site.boundary.buffer(distance)
+    reach = shapely.union(shapely.box(*grid.bounds), shapely.box(*site.bounds)).buffer(
+        2 * distance + 1.0, join_style="mitre"
+    )
+    beyond = shapely.difference(reach, site.buffer(-distance))
     first = f"{held[0].file}:{held[0].rows[0]}"
-    return check_areas.limit_rows(first, "site boundary", "boundary", distance, strip)
+    return check_areas.limit_rows(first, "of the site, and beyond", "boundary", distance, beyond)
 
 
 def _drains_inside(drains: list[Features], boundary: list[Features], book: Book) -> None:

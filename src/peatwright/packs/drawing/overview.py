@@ -134,12 +134,13 @@ def _legend(
         svg.path("M0.5 1.7H12.5", INK, 0.5, dash="5 1 1 1")
         marks.append([swatch("edge", svg), "site boundary"])
     limits = []
-    kinds = set(tables["limits"]["kind"])
+    kinds = set(tables["limits"]["kind"]) - {"boundary"}
     for k, kind in enumerate(kind for kind in LIMIT_KINDS if kind in kinds):
         svg = Svg(13, 4.6)
         svg.rect(0.5, 0.4, 12, 3.8, fill=PAPER)
-        fill = PAPER if kind == "boundary" else hatch_pattern(svg, kind)
-        svg.rect(0.5, 0.4, 12, 3.8, fill=fill, stroke=limit_colour(kind), width=0.25)
+        svg.rect(
+            0.5, 0.4, 12, 3.8, fill=hatch_pattern(svg, kind), stroke=limit_colour(kind), width=0.25
+        )
         limits.append([swatch(f"l{k}", svg), kind])
     return {"methods": methods, "marks": marks, "limits": limits}
 

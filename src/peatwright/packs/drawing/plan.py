@@ -176,14 +176,14 @@ def draw_boundary(svg: Svg, boundary: pd.DataFrame, frame: Frame) -> None:
 
 def draw_limits(svg: Svg, limits: pd.DataFrame, frame: Frame) -> None:
     """Draw ground that must not be touched, hatched by kind."""
+    # The boundary is drawn as a line of its own, and all beyond it veiled.
+    limits = limits[limits["kind"] != "boundary"]
     for kind, shape in zip(limits["kind"], limits.geometry, strict=True):
         edge = rings(
             frame.mm(shapely.get_coordinates(ring)) for ring in (shape.exterior, *shape.interiors)
         )
         svg.path(edge, fill=PAPER, opacity=0.4)
-        # The strip along the boundary is too thin to hatch.
-        fill = "none" if kind == "boundary" else hatch_pattern(svg, kind)
-        svg.path(edge, limit_colour(kind), 0.2 if kind == "boundary" else 0.25, fill=fill)
+        svg.path(edge, limit_colour(kind), 0.25, fill=hatch_pattern(svg, kind))
 
 
 def draw_reaches(svg: Svg, reaches: pd.DataFrame, frame: Frame) -> None:
