@@ -108,12 +108,13 @@ def filters(million: float = 25) -> None:
         return top
 
     def scipy() -> np.ndarray:
+        low = z - z.mean()  # scipy rounds to float32 between its two passes
         top = None
         for s in sigmas:
             c = s / 0.5
-            hrr = ndimage.gaussian_filter(z, c, (2, 0))
-            hcc = ndimage.gaussian_filter(z, c, (0, 2))
-            hrc = ndimage.gaussian_filter(z, c, (1, 1))
+            hrr = ndimage.gaussian_filter(low, c, (2, 0))
+            hcc = ndimage.gaussian_filter(low, c, (0, 2))
+            hrc = ndimage.gaussian_filter(low, c, (1, 1))
             d = (hrr - hcc) / 2
             lam = ((hrr + hcc) / 2 + np.sqrt(d * d + hrc * hrc)) * (depth_norm(s) / 0.25)
             top = lam if top is None else np.maximum(top, lam)

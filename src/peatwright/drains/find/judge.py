@@ -23,7 +23,8 @@ F64 = NDArray[np.float64]
 class Judge:
     """Trees of depth three: class, measure and threshold of each fork, value of each leaf.
 
-    `heat` divides the scores, so that chances hold on ground that was not learnt from.
+    `heat` divides the scores, so that chances hold on ground that was not learnt from. `line`
+    turns the mean chance of a whole drain into its confidence: see `confidence`.
     """
 
     base: F64
@@ -32,6 +33,7 @@ class Judge:
     cut: F64
     value: F64
     heat: float = 1.0
+    line: tuple[float, ...] = (0.0, 1.0, 0.0, 0.0)
 
     def chances(self, measures: F64) -> F64:
         """Return the chance of each class (columns of `CLASSES`) for rows of measures."""
@@ -47,16 +49,32 @@ class Judge:
         return p
 
 
+def confidence(line: tuple[float, ...], chance: F64, length_m: F64, seen_ratio: F64) -> F64:
+    """Confidence of whole drains from the mean chance of their pieces, length and continuity.
+
+    A logistic fit to lines on ground that was not learnt from: of two lines whose pieces look
+    alike, the longer and more continuous one is real more often.
+    """
+    p = np.clip(chance, 1e-4, 1 - 1e-4)
+    size = np.log(np.clip(length_m, 5.0, 150.0) / 30.0)
+    score = line[0] + line[1] * np.log(p / (1 - p)) + line[2] * size + line[3] * (seen_ratio - 0.9)
+    got: F64 = 1.0 / (1.0 + np.exp(-score))
+    return got
+
+
 def parse(text: str) -> dict[str, Judge]:
     """Read the judges from their text, by name."""
     rows: dict[str, list[list[float]]] = {}
     base: dict[str, F64] = {}
     heat: dict[str, float] = {}
+    whole: dict[str, tuple[float, ...]] = {}
     name = ""
     for line in text.splitlines():
         if line.startswith("judge "):
             name = line.split()[1]
             rows[name] = []
+        elif line.startswith("line "):
+            whole[name] = tuple(float(w) for w in line.split()[1:])
         elif line.startswith("heat "):
             heat[name] = float(line.split()[1])
         elif line.startswith("base "):
@@ -70,6 +88,7 @@ def parse(text: str) -> dict[str, Judge]:
             base[key], a[:, 0].astype(np.int64), a[:, 1:8].astype(np.int64), a[:, 8:15].copy(),
             a[:, 15:].copy(),
             heat.get(key, 1.0),
+            whole.get(key, (0.0, 1.0, 0.0, 0.0)),
         )  # fmt: skip
     return out
 

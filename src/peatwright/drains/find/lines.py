@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from peatwright.drains.find.judge import CLASSES, Judge
+from peatwright.drains.find.judge import CLASSES, Judge, confidence
 from peatwright.drains.find.local import COL
 from peatwright.drains.find.network import Segments, network, pick, place
 from peatwright.drains.find.pieces import Pieces, measure, middle
@@ -217,7 +217,9 @@ def whole_lines(s: Segments, judge: Judge, dx_m: float, dy_m: float, rules: Find
     lx = smooth(px[idx], start, 2)
     ly = smooth(py[idx], start, 2)
     bed = smooth(v[:, COL["bed_m"]], start, 4)
-    return finish(lx, ly, bed, start, np.array(nodes), v, line, total, of, beside, rules)
+    return finish(
+        lx, ly, bed, start, np.array(nodes), v, line, total, of, beside, rules, judge.line
+    )
 
 
 def finish(
@@ -232,6 +234,7 @@ def finish(
     of: I64,
     beside: F64,
     rules: FindRules,
+    whole: tuple[float, ...],
 ) -> Lines:
     """Snap ends to shared nodes, turn lines downstream and gather their measures."""
     first, last = start[:-1], start[1:] - 1
@@ -277,13 +280,17 @@ def finish(
     kind[wide & (of == 0) & (width >= 0.8 * rules.gully_width_m)] = "gully"
     seen = (v[:, COL["link"]] == 0) & (v[:, COL["depth_m"]] > rules.shallow_m)
     is_gully = kind == "gully"
+    seen_ratio = mean(seen.astype(np.float64))
+    chance = total[np.arange(len(of)), of + 1]
+    sure = np.where(of == 0, confidence(whole, chance, length, seen_ratio), chance)
     table: dict[str, NDArray[np.generic]] = {
         "kind": kind,
-        "confidence": total[np.arange(len(of)), of + 1],
+        "confidence": sure,
+        "chance": chance,
         "any_line": 1 - total[:, 0],
         "depth_m": np.maximum(np.where(is_gully, far_depth, mid("depth_m")), 0.0),
         "width_m": np.where(is_gully, far_width, width),
-        "continuity_ratio": mean(seen.astype(np.float64)),
+        "continuity_ratio": seen_ratio,
         "straightness_ratio": np.clip(chord / np.maximum(length, 1e-9), 0, 1),
         "length_m": length,
         "beside_m": beside,
