@@ -313,3 +313,51 @@ def test_five_thousand_items() -> None:
     out = plan(many, tables["drains"], Rules(), rules, access=(X0, Y0), start=START)
     assert len(out.items) == len(many)
     assert (out.items["end_date"] != "").all()
+
+
+def test_soft_ground_is_left_to_the_light_machine(site) -> None:
+    """Ground that is shut to the large machine alone: its drains go to the small one."""
+    hard, soft = _going(), _going()
+    hard.values[:110] = np.nan
+    out = plan(
+        site["items"], site["drains"], Rules(), QUICK, going={"large": hard, "small": soft},
+        access=(X0, Y0), start=START, crew=CREW,
+    )  # fmt: skip
+    lines = site["drains"].set_index("drain_id").geometry
+    owner = out.programme.set_index("drain_id")["machine"]
+    edge = hard.grid.y_top_m - 110 * hard.grid.dy_m
+    far = [d for d in owner.index if lines[d].bounds[1] > edge + 30]
+    assert len(far) > 2
+    assert set(owner[far]) == {"light"}
+    assert set(owner) == {"big", "light"}
+    assert len(out.items) == len(site["items"])
+
+
+def test_a_drain_put_off_says_so(site) -> None:
+    out = plan(
+        site["items"], site["drains"], Rules(), QUICK, access=(X0, Y0), start=dt.date(2027, 3, 22)
+    )
+    first = out.programme[out.programme["season"] == 2].iloc[0]
+    assert "put off to the next open season" in first["note"]
+    assert first["wait_hours"] > 0
+
+
+@pytest.mark.parametrize("fill", [np.nan, np.inf, -1.0])
+def test_no_open_ground_at_all(site, fill: float) -> None:
+    out = plan(
+        site["items"], site["drains"], Rules(), QUICK, going=_going(fill), access=(X0, Y0),
+        start=START,
+    )  # fmt: skip
+    assert len(out.programme) == 0
+    assert (
+        sum("no way to it" in f.line() for f in out.faults) == site["items"]["drain_id"].nunique()
+    )
+
+
+def test_access_shut_to_one_machine(site) -> None:
+    out = plan(
+        site["items"], site["drains"], Rules(), QUICK,
+        going={"large": _going(np.nan), "small": _going()}, access=(X0, Y0), start=START, crew=CREW,
+    )  # fmt: skip
+    assert set(out.programme["machine"]) == {"light"}
+    assert len(out.items) == len(site["items"])

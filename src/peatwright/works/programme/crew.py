@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from peatwright.model.errors import Fault, RuleError
 from peatwright.model.programme_rules import ProgrammeRules
-from peatwright.works.sections import Floats, Ints
+from peatwright.works.sections import Bools, Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -71,19 +71,21 @@ def check(crew: Sequence[Machine]) -> None:
 
 
 def split(
-    order: Ints, hours: Floats, need_m: Floats, crew: Sequence[Machine]
+    order: Ints, hours: Floats, need_m: Floats, crew: Sequence[Machine], comes: Bools
 ) -> tuple[list[Ints], Ints]:
     """Share drains among machines; return each one's drains in order, and the drains too deep.
 
     `order` is the order of one machine for all, `hours` (by drain) at the output of the rates,
-    `need_m` the deepest dig of each drain. The order is cut into one stretch for each machine, so
-    that each keeps to its own ground, with the last to finish as early as can be (exact, by trying
-    every cut); then a drain too deep for its machine goes to the least busy that can reach. Drains
-    that none can reach go to the deepest-reaching and are returned as well.
+    `need_m` the deepest dig of each drain, `comes` (M, N) whether a machine can get to a drain. The
+    order is cut into one stretch for each machine, so that each keeps to its own ground, with the
+    last to finish as early as can be (exact, by trying every cut); then a drain too deep for its
+    machine, or that it cannot get to, goes to the least busy that can. Drains too deep for all that
+    get there go to the deepest-reaching of these and are returned as well.
     """
     reach = np.array([m.reach_m for m in crew])
-    too_deep = order[need_m[order] > reach.max() + 1e-9]
     m, n = len(crew), order.size
+    fit = comes & (need_m[None, :] <= reach[:, None] + 1e-9)
+    too_deep = order[~fit[:, order].any(axis=0)]
     if m == 1:
         return [order], too_deep
     speed = np.array([c.output_ratio for c in crew])
@@ -101,13 +103,13 @@ def split(
     for k in range(m, 0, -1):
         owner[cut[k, e] : e] = k - 1
         e = int(cut[k, e])
-    deepest = int(np.argmax(reach))
     load = np.array([hours[order[owner == k]].sum() / speed[k] for k in range(m)])
     for at in range(n):
         d = order[at]
-        if need_m[d] <= reach[owner[at]] + 1e-9:
+        if fit[owner[at], d]:
             continue
-        able = np.flatnonzero(reach >= need_m[d] - 1e-9)
+        able = np.flatnonzero(fit[:, d])
+        deepest = int(np.argmax(np.where(comes[:, d], reach, -1.0)))
         to = int(able[np.argmin(load[able])]) if able.size else deepest
         load[owner[at]] -= hours[d] / speed[owner[at]]
         load[to] += hours[d] / speed[to]

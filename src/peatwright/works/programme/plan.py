@@ -110,23 +110,24 @@ def plan(
     grounds = _grounds(going, {m.size for m in machines}, ends, access, programme, crs)
     at, said = _access(access, ends, next(iter(grounds.values())))
     faults += said
-    fields, served, out_of_reach = _fields(grounds, ends, at, work, programme)
+    fields, reached, out_of_reach = _fields(grounds, ends, at, work, programme)
     faults += out_of_reach
+    comes = np.array([reached[m.size] for m in machines])
+    served = np.flatnonzero(comes.any(axis=0))
     if not served.size:
         return _nothing(crs, faults)
-    base = fields[machines[0].size]
     pairs, loops = od.before(work.ids, work.flows_into if programme.upslope_first else {})
     faults += [_loop_fault(loop) for loop in loops]
     inside = np.isin(pairs[0], served) & np.isin(pairs[1], served)
     pairs = (pairs[0][inside], pairs[1][inside])
     progress(0.1, "Finding ways")
-    # unreachable drains keep their places but take no part, so a finite stand-in does no harm
-    table = base.finder.table(np.where(base.places < 0, base.places[0], base.places), work.lines)
+    tables = _tables(fields, reached, work)
+    most = max(machines, key=lambda m: int(reached[m.size].sum())).size
     progress(0.5, "Ordering drains")
-    best = od.best_order(table, pairs, programme, served)
-    parts, too_deep = cr.split(best.drain, work.hours, work.need_m, machines)
+    best = od.best_order(tables[most], pairs, programme, served)
+    parts, too_deep = cr.split(best.drain, work.hours, work.need_m, machines, comes)
     faults += [_deep_fault(work, int(d), machines) for d in too_deep]
-    parts = _again(parts, table, pairs, programme, machines, best)
+    parts = _again(parts, [tables[m.size] for m in machines], pairs, programme, best)
     progress(0.7, "Walking the order")
     moved_in = _moving_in(held, programme, rules)
     walked = wk.walk(
@@ -195,28 +196,45 @@ def _access(
 
 def _fields(
     grounds: dict[str, tr.Ground], ends: Floats, at: Floats, work: tb.Work, rules: ProgrammeRules
-) -> tuple[dict[str, wk.Field], Ints, list[Fault]]:
-    """The fields by size of machine, the drains that all of them reach, and faults on the rest."""
+) -> tuple[dict[str, wk.Field], dict[str, Bools], list[Fault]]:
+    """By size of machine its field and the drains (N) that it reaches; faults on those of none."""
     xy = np.vstack([at[None, :], ends])
-    n = len(work.ids)
-    good = np.ones(n, dtype=bool)
+    good: dict[str, Bools] = {}
     fields: dict[str, wk.Field] = {}
-    made: dict[int, wk.Field] = {}
+    made: dict[int, tuple[wk.Field, Bools]] = {}
     for size, ground in grounds.items():
         if id(ground) not in made:
             finder = tr.Finder(ground, rules.wet_going)
             places = tr.stands(ground, xy, rules.reach_m)
-            made[id(ground)] = wk.Field.of(finder, places, xy, work.lines)
-            good &= _reached(finder, places)
-        fields[size] = made[id(ground)]
+            field = wk.Field.of(finder, places, xy, work.lines)
+            made[id(ground)] = (field, _reached(finder, places))
+        fields[size], good[size] = made[id(ground)]
+    gone = ~np.any(list(good.values()), axis=0)
     faults = [
         Fault(WHERE, f"drain {work.ids[int(d)]}", "no way to it from the access",
             f"open ground within {rules.reach_m:g} m of both its ends",
             "It is left out of the programme: look at the going map, the access and the no-go "
             "areas.", "look")
-        for d in np.flatnonzero(~good)
+        for d in np.flatnonzero(gone)
     ]  # fmt: skip
-    return fields, np.flatnonzero(good), faults
+    return fields, good, faults
+
+
+def _tables(
+    fields: dict[str, wk.Field], reached: dict[str, Bools], work: tb.Work
+) -> dict[str, tr.Table]:
+    """The ways between all places by size of machine; one search serves sizes that share a field.
+
+    A drain that a size cannot get to stands at the access: it is given to another machine.
+    """
+    made: dict[int, tr.Table] = {}
+    for size, field in fields.items():
+        if id(field) not in made:
+            ends = np.concatenate([[True], np.repeat(reached[size], 2)])
+            places = np.where(ends, field.places, field.places[0])
+            usable = np.maximum(np.where(places < 0, places.max(), places), 0)
+            made[id(field)] = field.finder.table(usable, work.lines)
+    return {size: made[id(field)] for size, field in fields.items()}
 
 
 def _reached(finder: tr.Finder, places: Ints) -> Bools:
@@ -232,17 +250,16 @@ def _reached(finder: tr.Finder, places: Ints) -> Bools:
 
 def _again(
     parts: list[Ints],
-    table: tr.Table,
+    tables: Sequence[tr.Table],
     pairs: tuple[Ints, Ints],
     rules: ProgrammeRules,
-    machines: Sequence[cr.Machine],
     best: od.Order,
 ) -> list[Ints]:
     """Order each machine's own drains anew, unless machines would then wait for each other."""
-    if len(machines) == 1:
+    if len(parts) == 1:
         return parts
     anew = []
-    for part in parts:
+    for part, table in zip(parts, tables, strict=True):
         one = od.best_order(table, pairs, rules, part)
         same = not part.size or bool((one.mode[part] == best.mode[part]).all())
         anew.append(one.drain if same else part)

@@ -161,7 +161,8 @@ def programme_table(rows: Rows) -> pd.DataFrame:
         trip = trips[(v.machine, v.visit)]
         for nth, part in enumerate(parts):
             whole = nth == 0
-            note = _note(len(parts), nth, int(at[part[0]]), trip, rows.work.ids)
+            put_off = v.begin_h > v.arrive_h + 1e-9
+            note = _note(len(parts), nth, int(at[part[0]]), trip, rows.work.ids, put_off)
             out.append({
                 "machine": rows.crew[v.machine].name, "visit": v.visit,
                 "drain_id": rows.work.ids[v.drain], "direction": WAYS[v.mode],
@@ -179,8 +180,10 @@ def programme_table(rows: Rows) -> pd.DataFrame:
     return columns.checked(table, PROGRAMME)
 
 
-def _note(parts: int, nth: int, season: int, trip: Trip, ids: list[str]) -> str:
+def _note(parts: int, nth: int, season: int, trip: Trip, ids: list[str], put_off: bool) -> str:
     said = []
+    if put_off and nth == 0:
+        said.append("put off to the next open season: it could not be finished before")
     if season == 0:
         said.append("no day is left for it")
     if parts > 1:
