@@ -10,13 +10,14 @@ import dataclasses
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from peatwright import __version__
 from peatwright.model.errors import Fault, PeatwrightError
 from peatwright.model.progress import Progress, silent
 from peatwright.model.rules import Rules
-from peatwright.site import lock, rule_sheet
+from peatwright.site import lock, rule_sheet, said
 from peatwright.site.folder import Site, given_fingerprint
 from peatwright.site.store import Made, Store
 
@@ -42,13 +43,15 @@ class Stage:
     """One step of the chain.
 
     `rules` are the sections of the rule sheet that it reads, `after` the stage whose results it
-    needs, `revision` a number that we raise when the code gives other results for the same input.
+    needs, `said` the kinds of what people said that it heeds, `revision` a number that we raise
+    when the code gives other results for the same input.
     """
 
     name: str
     doing: str
     after: str
     rules: tuple[str, ...]
+    said: tuple[str, ...]
     revision: int
     work: Callable[[Work], Made]
 
@@ -163,11 +166,11 @@ def _brief(at: Work) -> Made:
 LAYOUT_STAGES = ("measure", "lay", "price")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
 STAGES = (
-    Stage("take", "reading and checking what is given", "", ("take", "limits"), 1, _take),
-    Stage("measure", "measuring the drains", "take", ("measure",), 1, _measure),
-    Stage("lay", "laying out the works", "measure", LAY_RULES, 1, _lay),
-    Stage("price", "pricing", "lay", ("rates",), 1, _price),
-    Stage("brief", "making the pack", "price", (), 1, _brief),
+    Stage("take", "reading and checking what is given", "", ("take", "limits"), (), 1, _take),
+    Stage("measure", "measuring the drains", "take", ("measure",), (), 1, _measure),
+    Stage("lay", "laying out the works", "measure", LAY_RULES, (), 1, _lay),
+    Stage("price", "pricing", "lay", ("rates",), (), 1, _price),
+    Stage("brief", "making the pack", "price", (), (), 1, _brief),
 )  # fmt: skip
 STAGE_NAMES = tuple(stage.name for stage in STAGES)
 
@@ -183,17 +186,18 @@ def _fault_table(faults: tuple[Fault, ...]) -> pd.DataFrame:
     return pd.DataFrame([dataclasses.asdict(fault) for fault in faults])
 
 
-def _fingerprint(stage: Stage, upstream: str, rules: Rules) -> str:
+def _fingerprint(stage: Stage, upstream: str, rules: Rules, folder: Path) -> str:
     held = [(name, dataclasses.astuple(getattr(rules, name))) for name in stage.rules]
-    said = repr((stage.name, stage.revision, upstream, held))
-    return hashlib.blake2b(said.encode(), digest_size=16).hexdigest()
+    heeded = [said.fingerprint(folder, kind) for kind in stage.said]
+    facts = repr((stage.name, stage.revision, upstream, held, heeded))
+    return hashlib.blake2b(facts.encode(), digest_size=16).hexdigest()
 
 
 def fingerprints(site: Site, rules: Rules) -> dict[str, str]:
     """Return the fingerprint that each stage has when it is up to date."""
     prints = {"": given_fingerprint(site.given)}
     for stage in STAGES:
-        prints[stage.name] = _fingerprint(stage, prints[stage.after], rules)
+        prints[stage.name] = _fingerprint(stage, prints[stage.after], rules, site.folder)
     del prints[""]
     return prints
 
