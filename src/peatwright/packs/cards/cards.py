@@ -191,7 +191,7 @@ class Cards:
         off: list[str] = []
         for reason in dict.fromkeys(r for r in why if r):
             for a, b in section.runs(why == reason, at):
-                off.append(w("card.keep_off_text", a=w.number(max(a, 0.0)), b=w.number(b),
+                off.append(w("card.keep_off_text", a=w.number(np.floor(max(a, 0.0))), b=w.number(np.ceil(b)),
                              why=plain(reason, 60)))  # fmt: skip
         if off:
             more = f" (+{len(off) - 6})" if len(off) > 6 else ""

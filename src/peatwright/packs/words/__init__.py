@@ -31,12 +31,12 @@ class Words:
             at = at[step]
         return at
 
-    def __call__(self, key: str, **values: object) -> str:
+    def __call__(self, key: str, /, **values: object) -> str:
         """Return the text of a key such as `card.peg`, with its places filled in."""
         text = self._find(key)
         return str(text).format(**values) if values else str(text)
 
-    def each(self, key: str, **values: object) -> list[str]:
+    def each(self, key: str, /, **values: object) -> list[str]:
         """Return the texts of a list, each with its places filled in."""
         return [str(t).format(**values) if values else str(t) for t in self._find(key)]
 
