@@ -166,6 +166,13 @@ def train(x, y, w, rounds=90, rate=0.08, depth=3, leaf_m=80.0, lam=40.0, seed=1)
     return base, trees
 
 
+def bag(x, y, w, rounds=90, times=3):
+    """Mean of a few trainings on different draws: steadier on ground that was not learnt from."""
+    models = [train(x, y, w, rounds=rounds, seed=k + 1) for k in range(times)]
+    trees = [(c, f, at, v / times) for _, t in models for c, f, at, v in t]
+    return models[0][0], trees
+
+
 def write(path: Path, judges, heats) -> None:
     """Write the judges as text: one tree a line."""
     out = ["# classes: " + " ".join(c.replace(" ", "_") for c in CLASSES)]
@@ -241,7 +248,7 @@ def main() -> None:
             sift(s, as_judge(first), g[0].grid.dx_m, g[0].grid.dy_m, rules, FIRST_LEAST)
             for g, s in zip(grounds, raws, strict=True)
         ]
-        second = train(*gather_examples([grounds[i] for i in use], [sifted[i] for i in use]))
+        second = bag(*gather_examples([grounds[i] for i in use], [sifted[i] for i in use]))
         if left is not None:
             for i in [i for i in range(len(grounds)) if owner[i] == left]:
                 a, b, c = examples(sifted[i], grounds[i][0].grid, grounds[i][1])

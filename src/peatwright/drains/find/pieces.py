@@ -22,7 +22,7 @@ FEATURES = (
     "slope_along", "slope_across", "bank_ratio", "ground_depth_m", "far_depth_m", "far_width_m",
     "relief_m", "depth_to_rough", "parallel", "free_ends", "bed_unevenness_m", "skew_ratio",
     "straight_30_ratio", "side_flat_m", "side_uneven_m", "side_step_m", "lip_m",
-    "lip_difference_ratio",
+    "lip_difference_ratio", "cell_m",
 )  # fmt: skip
 
 
@@ -168,6 +168,7 @@ def measure(s: Segments, dx_m: float, dy_m: float, piece_m: float = 20.0) -> Pie
         "side_uneven_m": col("side_uneven_m"),
         "side_step_m": col("side_step_m"),
         "lip_m": col("lip_m"),
+        "cell_m": np.full(n, max(dx_m, dy_m)),
         "lip_difference_ratio": col("lip_difference_m") / (np.maximum(col("lip_m"), 0) + 0.05),
     }
     for i, name in enumerate(FEATURES):
