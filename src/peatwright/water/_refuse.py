@@ -7,6 +7,7 @@ from typing import Any, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
+from peatwright.model.cited import citations
 from peatwright.model.errors import Fault, PeatwrightError
 
 
@@ -38,3 +39,10 @@ def numbers(
             "Mend the value.",
         )
     return out
+
+
+def check_rules(rules: object) -> None:
+    """Refuse a settings dataclass with a value outside its cited range."""
+    for name, held in citations(type(rules)).items():
+        if held.low is not None and held.high is not None:
+            numbers(f"rule {name} ({held.unit})", getattr(rules, name), held.low, held.high)

@@ -8,22 +8,23 @@ speeds are held at a Froude number, which matters on the steepest faces.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import count
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from peatwright.model.cited import Cited, citations
+from peatwright.model.cited import Cited
 from peatwright.model.progress import Progress, silent
 from peatwright.model.raster import FloatRaster, Raster
 from peatwright.model.water_rules import SurfaceRules
 from peatwright.terrain._strips import strips, threads_for
 from peatwright.water import _kernels as kernels
 from peatwright.water._kernels import PAD_COLS, PAD_ROWS
-from peatwright.water._refuse import numbers, refuse
+from peatwright.water._refuse import check_rules, numbers, refuse
 from peatwright.water.hydraulics import GRAVITY
 from peatwright.water.storm_formulas import F64, v
 from peatwright.water.surface_parts import (
@@ -44,13 +45,6 @@ FILM_M = Cited(0.001, "m", "no speed is worked out for water thinner than this",
 ERROR_RATIO = Cited(1.0e-6, "ratio", "greatest water unaccounted for that is let pass", 0, 1e-3)
 Z_UNIT_M = 2.0**-20  # finer than float32 holds the levels of any hill
 INSIDE = (slice(PAD_ROWS, -PAD_ROWS), slice(PAD_COLS, -PAD_COLS))
-
-
-def check_rules(rules: object) -> None:
-    """Refuse a settings dataclass with a value outside its cited range."""
-    for name, held in citations(type(rules)).items():
-        if held.low is not None and held.high is not None:
-            numbers(f"rule {name} ({held.unit})", getattr(rules, name), held.low, held.high)
 
 
 def run_surface(
@@ -239,7 +233,11 @@ class _Run:
         self.state = np.zeros(7)
         self.totals = np.zeros(3, np.int64)  # out, in, lost
         self.recorded: list[F64] = []
-        parts = strips(grid.rows, self.threads)
+        # More strips than threads, so that a thread that is held up leaves its work to the others.
+        pieces = (
+            1 if self.threads == 1 else max(self.threads, min(4 * self.threads, grid.rows // 64))
+        )
+        parts = strips(grid.rows, pieces)
         self.parts = [(a + PAD_ROWS, b + PAD_ROWS) for a, b in parts]
         self.peaks = np.zeros((len(parts), 2), np.int32)
         self.scratch = [np.zeros((kernels.SCRATCH_ROWS, shape[1]), np.float32) for _ in parts]
@@ -394,7 +392,7 @@ class _Run:
         stops = stops[(stops > 0.0) & (stops <= end)]
         looks_at, reports_at = set(looks.tolist()), set(reports.tolist())
         looked = 0.0
-        with ThreadPoolExecutor(max(1, len(self.parts) - 1)) as pool:
+        with ThreadPoolExecutor(max(1, self.threads - 1)) as pool:
             for stop in stops.tolist():
                 rate = rain.at(0.5 * (self.state[0] + stop))
                 self.stretch(stop, rate, pool)
@@ -439,13 +437,19 @@ class _Run:
                     self.h[b], self.qx[b], self.qy[b], self.peaks[i],
                 )  # fmt: skip
 
-            others = [pool.submit(strip, i) for i in range(1, len(self.parts))]
-            strip(0)
+            turns = count(0)
+
+            def work(strip: Callable[[int], None] = strip, turns: Iterator[int] = turns) -> None:
+                while (i := next(turns)) < len(self.parts):
+                    strip(i)
+
+            others = [pool.submit(work) for _ in range(self.threads - 1)]
+            work()
             for other in others:
                 other.result()
             deepest, fastest = self.peaks.max(axis=0)
             touched = kernels.finish_step(
-                self.h[a], self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4],
+                self.h[a], self.h[b], self.qx[b], self.qy[b], state[0], dt, f[4], f[2],
                 edges, inflows, stages, series, lines, self.left, self.totals, self.volumes,
             )  # fmt: skip
             kernels.end_step(

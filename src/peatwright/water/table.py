@@ -18,11 +18,10 @@ from peatwright.model.cited import Cited
 from peatwright.model.progress import Progress, silent
 from peatwright.model.raster import Raster
 from peatwright.model.water_rules import TableRules
-from peatwright.water._refuse import numbers, refuse
+from peatwright.water._refuse import check_rules, numbers, refuse
 from peatwright.water.elliptic.solve import Levels, Stencil, solve
 from peatwright.water.peat import _kernels as kernels
 from peatwright.water.storm_formulas import F64, v
-from peatwright.water.surface import check_rules
 
 SETTLED_M = Cited(1.0e-5, "m", "largest change of level at which the table counts as settled", 0, 1)
 ENTRY_RATE = Cited(1.0e-3, "1/s", "how readily water enters a drain that gives none back", 1e-8, 1)
