@@ -43,6 +43,18 @@ ANSWERS = Layer(
         t("answered_on", "Date, year-month-day"),
     ),
 )
+GIVEN_CONDITION = Layer(
+    "given_condition",
+    "Polygon",
+    "Condition of the ground as given.",
+    (t("given_id", "File and row"), t("category", "Category of the site's scheme")),
+)
+GIVEN_BARE = Layer(
+    "given_bare",
+    "Polygon",
+    "Bare peat as given.",
+    (t("given_id", "File and row"), t("name", "Name in the given file", empty=True)),
+)
 CONDITION = Layer(
     "condition",
     "Polygon",
@@ -75,17 +87,21 @@ PROBES_WANTED = Layer(
         t("why", "Why here"),
     ),
 )
+PERIOD_COLUMNS = (
+    t("name", "Species or designation"),
+    t("from_day", "First closed day, month-day"),
+    t("to_day", "Last closed day, month-day; before the first it lies in the next year"),
+    t("severity", "stop: closed; look: case by case", ("stop", "look")),
+    t("why", "The rule and its source"),
+)
+GIVEN_CLOSED = Layer(
+    "given_closed", "Polygon", "Areas closed on some days of the year, as given.", PERIOD_COLUMNS
+)
 CLOSED_PERIODS = Layer(
     "closed_periods",
     "Polygon",
     "Areas and the days on which no work may be done there.",
-    (
-        t("name", "Species or designation"),
-        t("from_day", "First closed day, month-day"),
-        t("to_day", "Last closed day, month-day; before the first it lies in the next year"),
-        t("severity", "stop: closed; look: case by case", ("stop", "look")),
-        t("why", "The rule and its source"),
-    ),
+    PERIOD_COLUMNS,
 )
 WORKING_WINDOWS = Layer(
     "working_windows",
@@ -102,7 +118,7 @@ WORKING_WINDOWS = Layer(
 GROUND_LAYERS = {
     layer.name: layer
     for layer in (
-        FINDINGS, ANSWERS, CONDITION, CONDITION_FAULTS, PROBES_WANTED, CLOSED_PERIODS,
-        WORKING_WINDOWS,
+        GIVEN_CONDITION, GIVEN_BARE, GIVEN_CLOSED, FINDINGS, ANSWERS, CONDITION, CONDITION_FAULTS,
+        PROBES_WANTED, CLOSED_PERIODS, WORKING_WINDOWS,
     )
 }  # fmt: skip

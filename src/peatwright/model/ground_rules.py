@@ -117,8 +117,15 @@ class CarbonRules:
 
 @dataclass(frozen=True)
 class ConditionRules:
-    """How condition is mapped."""
+    """How condition is mapped. `scheme` lists the site's categories, best first, with commas."""
 
+    scheme: str = cited(
+        "near-natural, modified, drained, actively eroding", "",
+        "categories of condition, best first, separated by commas",
+        source=CONDITION_GUIDE, read="via",
+    )  # fmt: skip
+    drained_as: str = cited("drained", "", "category of ground near drains; one of the scheme")
+    eroding_as: str = cited("actively eroding", "", "category of bare peat; one of the scheme")
     drained_m: float = cited(
         30.0, "m", "ground this far to each side of a drain counts as drained", 0, 200,
         source="distance to each side of an active drain in carbon codes", read="memory",
@@ -126,6 +133,11 @@ class ConditionRules:
     smallest_m2: float = cited(
         100.0, "m²", "gaps, overlaps and patches smaller than this are passed over", 0, 10000
     )
+
+
+def scheme(rules: ConditionRules) -> tuple[str, ...]:
+    """Return the categories of condition, best first."""
+    return tuple(name.strip() for name in rules.scheme.split(",") if name.strip())
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from peatwright.model.cited import cited
+from peatwright.model.find_rules import FindRules
+from peatwright.model.ground_rules import (
+    BearingRules,
+    CarbonRules,
+    ConditionRules,
+    DepthRules,
+    OverheadRules,
+    SeasonRules,
+    StabilityRules,
+)
 from peatwright.model.rates import Rates
 
 WN1 = "GOV.UK Countryside Stewardship, WN1 grip blocking"
@@ -320,10 +330,18 @@ class Rules:
     """All sections of the rule sheet."""
 
     take: TakeRules = field(default_factory=TakeRules)
+    find: FindRules = field(default_factory=FindRules)
     measure: MeasureRules = field(default_factory=MeasureRules)
     method: MethodRules = field(default_factory=MethodRules)
     spacing: SpacingRules = field(default_factory=SpacingRules)
     dam: DamRules = field(default_factory=DamRules)
     zip: ZipRules = field(default_factory=ZipRules)
     limits: LimitRules = field(default_factory=LimitRules)
+    depth: DepthRules = field(default_factory=DepthRules)
+    carbon: CarbonRules = field(default_factory=CarbonRules)
+    condition: ConditionRules = field(default_factory=ConditionRules)
+    stability: StabilityRules = field(default_factory=StabilityRules)
+    bearing: BearingRules = field(default_factory=BearingRules)
+    overhead: OverheadRules = field(default_factory=OverheadRules)
+    season: SeasonRules = field(default_factory=SeasonRules)
     rates: Rates = field(default_factory=Rates)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import dataclasses
 import difflib
 import math
@@ -13,6 +14,7 @@ from typing import Any
 
 from peatwright.model.cited import Cited, Value, citations
 from peatwright.model.errors import Fault, RuleError
+from peatwright.model.ground_rules import scheme
 from peatwright.model.rules import Rules
 
 RULES_FILE = "rules.toml"
@@ -47,6 +49,8 @@ def range_text(cite: Cited) -> str:
         return " or ".join(repr(c) for c in cite.choices)
     if isinstance(cite.value, bool):
         return "true or false"
+    if isinstance(cite.value, str):
+        return "text"
     return f"{cite.low:g} to {cite.high:g}"
 
 
@@ -137,7 +141,18 @@ ORDERED = (
     ("spacing", "target_m", "max_m"),
     ("dam", "buckets_min", "buckets_usual_max"),
     ("method", "gradient_dam_max_ratio", "gradient_hard_max_ratio"),
+    ("depth", "class_shallow_m", "class_peat_m"),
+    ("depth", "class_peat_m", "class_deep_m"),
+    ("depth", "class_deep_m", "class_thick_m"),
+    ("depth", "class_thick_m", "class_very_thick_m"),
+    ("depth", "thin_reach_m", "reach_m"),
+    ("stability", "factor_stop", "factor_look"),
+    ("bearing", "careful_factor", "easy_factor"),
+    ("bearing", "careful_deg", "steepest_deg"),
+    ("season", "raptor_none_m", "raptor_look_m"),
 )
+RANGED = ("carbon", "stability")
+"""Sections whose values have a low and a high, such as weight_low_kn_m3 and weight_high_kn_m3."""
 
 
 def _order_faults(rules: Rules, name: str) -> list[Fault]:
@@ -149,6 +164,12 @@ def _order_faults(rules: Rules, name: str) -> list[Fault]:
                 ("rates", key, f"{stem}_likely"),
                 ("rates", f"{stem}_likely", f"{stem}_high"),
             ]
+    for section in RANGED:
+        keys = citations(type(getattr(rules, section)))
+        for key in keys:
+            middle = key.replace("_low_", "_")
+            if "_low_" in key and middle in keys:
+                pairs += [(section, key, middle), (section, middle, key.replace("_low_", "_high_"))]
     return [
         Fault(
             name,
@@ -161,6 +182,34 @@ def _order_faults(rules: Rules, name: str) -> list[Fault]:
         for section, low, high in pairs
         if getattr(getattr(rules, section), low) > getattr(getattr(rules, section), high)
     ]
+
+
+def _meaning_faults(rules: Rules, name: str) -> list[Fault]:
+    """Return what is wrong with days of the year, and with the scheme of conditions."""
+    faults = []
+    for key, cite in citations(type(rules.season)).items():
+        value = getattr(rules.season, key)
+        month, day = divmod(value, 100) if cite.unit == "mmdd" else (1, 1)
+        # A leap year, so that 229 is a day.
+        if not 1 <= month <= 12 or not 1 <= day <= calendar.monthrange(2000, month)[1]:
+            faults.append(
+                Fault(name, "[season]", f"{key} = {value}", "month × 100 + day, such as 731",
+                      "Write a day that is in the calendar.")
+            )  # fmt: skip
+    held = scheme(rules.condition)
+    for key in ("drained_as", "eroding_as"):
+        value = getattr(rules.condition, key)
+        if value not in held:
+            faults.append(
+                Fault(name, "[condition]", f"{key} = {value!r}", ", ".join(held) or "a scheme",
+                      "Name a category of the scheme, or add this one to it.")
+            )  # fmt: skip
+    if len(set(held)) < len(held):
+        faults.append(
+            Fault(name, "[condition]", f"scheme = {rules.condition.scheme!r}",
+                  "each category once", "Strike out the double.")
+        )  # fmt: skip
+    return faults
 
 
 def parse(text: str, name: str = RULES_FILE) -> Rules:
@@ -208,6 +257,7 @@ def parse(text: str, name: str = RULES_FILE) -> Rules:
         made[section] = dataclasses.replace(sections[section], **good)
     rules = Rules(**made)
     faults += _order_faults(rules, name)
+    faults += _meaning_faults(rules, name)
     if faults:
         raise RuleError(faults)
     return rules
