@@ -421,7 +421,8 @@ def march(
                 hb, xb, yb, peak,
             )  # fmt: skip
             touched = finish_step(
-                ha, hb, xb, yb, state[0], dt, fixed[4], fixed[2], edges, inflows, stages, series, lines, left,
+                ha, hb, xb, yb, state[0], dt, fixed[4], fixed[2],
+                edges, inflows, stages, series, lines, left,
                 totals, volumes,
             )  # fmt: skip
         else:
@@ -430,7 +431,8 @@ def march(
                 ha, xa, ya, peak,
             )  # fmt: skip
             touched = finish_step(
-                hb, ha, xa, ya, state[0], dt, fixed[4], fixed[2], edges, inflows, stages, series, lines, left,
+                hb, ha, xa, ya, state[0], dt, fixed[4], fixed[2],
+                edges, inflows, stages, series, lines, left,
                 totals, volumes,
             )  # fmt: skip
         end_step(state, dt, until, max(peak[0], touched), peak[1:2].view(np.float32)[0])
