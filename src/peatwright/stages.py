@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from peatwright import __version__
-from peatwright.model.errors import Fault, PeatwrightError
+from peatwright.model.errors import Fault, GivenError, PeatwrightError
 from peatwright.model.progress import Progress, silent
 from peatwright.model.rules import Rules
 from peatwright.site import lock, rule_sheet, said
@@ -29,13 +29,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Work:
-    """What a stage is given to work with. `today` is a date in words, for the pack's pages."""
+    """What a stage is given to work with. `today` is a date in words, for the pack's pages;
+    `cluster` the address of a Dask scheduler for work by tiles, or nothing.
+    """
 
     site: Site
     store: Store
     rules: Rules
     progress: Progress
     today: str
+    cluster: str
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,13 @@ class UnknownStageError(PeatwrightError):
     code = 2
 
 
+NO_DRAINS = Fault(
+    "drains", "", "no line was given and no found line is accepted", "at least one drain",
+    "Look at the found lines (`peatwright found DIR`), then accept some "
+    "(`peatwright accept DIR --above 0.8`), or give lines.",
+)  # fmt: skip
+
+
 def _take(at: Work) -> Made:
     from peatwright.site.take import take
 
@@ -87,13 +97,42 @@ def _take(at: Work) -> Made:
     return Made(tables, {"dtm": taken.dtm}, report)
 
 
+def _find(at: Work) -> Made:
+    from peatwright.drains import decisions
+    from peatwright.drains.find.found import keep_ids
+    from peatwright.site.search import TILES_FOLDER, search
+    from peatwright.site.windows import open_terrain
+
+    state = at.store.states()["take"]
+    terrain = open_terrain([at.store.made / state.rasters["dtm"]], "", at.rules)
+    found = search(
+        terrain, at.rules.find, at.store.made / TILES_FOLDER, fingerprint=state.fingerprint,
+        cluster=at.cluster, progress=at.progress,
+    )  # fmt: skip
+    if "find" in at.store.states():
+        found = keep_ids(found, at.store.table("found_drains"))
+    decided = decisions.heard(said.heard(at.site.folder, "drain"))
+    lines, furrows = decisions.layers(found, decided, at.store.table("given_drains"))
+    report = {
+        "noise_m": found.noise_m,
+        "area_ha": found.area_ha,
+        "by_kind": found.by_kind(),
+        "faults": [fault.line() for fault in found.messages],
+    }
+    return Made({"found_drains": lines, "furrow_ground": furrows}, {}, report)
+
+
 def _measure(at: Work) -> Made:
+    from peatwright.drains.decisions import to_measure
     from peatwright.drains.measure import measure
 
     previous = at.store.table("drains") if "measure" in at.store.states() else None
+    lines = to_measure(at.store.table("given_drains"), at.store.table("found_drains"))
+    if not len(lines):
+        raise GivenError(NO_DRAINS)
     measured = measure(
         at.store.raster("dtm"),
-        at.store.table("given_drains"),
+        lines,
         at.rules.measure,
         probes=at.store.table("probes"),
         hand_depths=at.store.table("hand_depths"),
@@ -167,7 +206,8 @@ LAYOUT_STAGES = ("measure", "lay", "price")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
 STAGES = (
     Stage("take", "reading and checking what is given", "", ("take", "limits"), (), 1, _take),
-    Stage("measure", "measuring the drains", "take", ("measure",), (), 1, _measure),
+    Stage("find", "looking for drains", "take", ("find",), ("drain",), 1, _find),
+    Stage("measure", "measuring the drains", "find", ("measure",), (), 1, _measure),
     Stage("lay", "laying out the works", "measure", LAY_RULES, (), 1, _lay),
     Stage("price", "pricing", "lay", ("rates",), (), 1, _price),
     Stage("brief", "making the pack", "price", (), (), 1, _brief),
@@ -218,6 +258,7 @@ def run(
     *,
     today: str,
     to: str = STAGE_NAMES[-1],
+    cluster: str = "",
     listen: Callable[[Stage], Progress] | None = None,
 ) -> Iterator[Told]:
     """Bring every stale stage up to `to` up to date, yielding after each.
@@ -239,7 +280,7 @@ def run(
                 yield Told(stage.name, False, dict(state.report))
                 continue
             progress = listen(stage) if listen else silent
-            made = stage.work(Work(site, store, rules, progress, today))
+            made = stage.work(Work(site, store, rules, progress, today, cluster))
             crs = (
                 made.report["crs"] if stage.name == "take" else store.states()["take"].report["crs"]
             )

@@ -12,6 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from peatwright import __version__
+from peatwright.faces import cli_find
 from peatwright.model.errors import Fault, PeatwrightError
 from peatwright.model.progress import Progress
 
@@ -22,6 +23,9 @@ ROLE_HELP = {
     "probes": "peat depth probes",
     "nogo": "what must not be touched: a `kind` column says what it is",
     "depths": "drain depths measured by hand",
+    "condition": "condition of the ground: polygons with a `category` of the rule sheet's scheme",
+    "bare": "bare peat: polygons",
+    "closed": "areas closed in a season: polygons with `from_day` and `to_day` as month-day",
 }
 
 
@@ -56,6 +60,10 @@ def parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="bring whatever is stale up to date")
     run.add_argument("folder", type=Path, metavar="DIR")
     run.add_argument("--to", default="brief", metavar="STAGE", help="stop after this stage")
+    run.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="a Dask scheduler for work by tiles, or `local` for processes on this machine",
+    )  # fmt: skip
     run.set_defaults(call=_run)
 
     check = commands.add_parser("check", help="list every fault in what was given")
@@ -71,6 +79,8 @@ def parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="print the summary of the last run")
     show.add_argument("folder", type=Path, metavar="DIR")
     show.set_defaults(call=_show)
+
+    cli_find.add_commands(commands)
 
     demo = commands.add_parser("demo", help="make an invented site to try everything on")
     demo.add_argument("folder", type=Path, metavar="DIR")
@@ -159,7 +169,7 @@ def _run(asked: argparse.Namespace) -> int:
             bars.close()
             return bars.enter_context(bar(stage.doing))
 
-        for told in run(site, today=_today(), to=asked.to, listen=listen):
+        for told in run(site, today=_today(), to=asked.to, cluster=asked.cluster, listen=listen):
             bars.close()
             now = time.perf_counter()
             words = f"done in {now - start:.1f} s" if told.fresh else "up to date"
@@ -249,5 +259,5 @@ def _demo(asked: argparse.Namespace) -> int:
     if not asked.run:
         print(f"Next: peatwright run {site.folder}")
         return 0
-    asked.to = "brief"
+    asked.to, asked.cluster = "brief", ""
     return _run(asked)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from peatwright.model.columns import Layer, b, f, g, i, t
+from peatwright.model.found_layers import FOUND_DRAINS, FURROW_GROUND
+from peatwright.model.ground_layers import GROUND_LAYERS
 
 SIDES = ("left", "right")
 DAM_METHODS = ("wave dam", "peat dam", "timber dam", "stone dam", "piling dam")
@@ -252,7 +254,8 @@ QUANTITIES = Layer(
 LAYERS = {
     layer.name: layer
     for layer in (
-        GIVEN_DRAINS, BOUNDARY, PROBES, HAND_DEPTHS, LIMITS, FAULTS, DRAINS, NODES, STATIONS,
-        REACHES, ITEMS, QUANTITIES,
+        GIVEN_DRAINS, BOUNDARY, PROBES, HAND_DEPTHS, LIMITS, FAULTS, FOUND_DRAINS,
+        FURROW_GROUND, DRAINS, NODES, STATIONS,
+        REACHES, ITEMS, QUANTITIES, *GROUND_LAYERS.values(),
     )
 }  # fmt: skip

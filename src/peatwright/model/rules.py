@@ -76,6 +76,14 @@ class MeasureRules:
         0.12, "m", "a bank lower than this above the ground is not called spoil", 0.03, 1
     )
     sag_depth_m: float = cited(0.05, "m", "ground sunk less than this is not called sag", 0.01, 0.5)
+    sag_edge_ratio: float = cited(
+        0.15, "ratio", "a sag also ends where ground is sunk less than this share of its deepest",
+        0, 0.6,
+    )  # fmt: skip
+    sag_average_m: float = cited(
+        19.0, "m", "length along the drain over which sections are averaged to see the sag: it "
+        "changes slowly, hummocks do not", 1, 60,
+    )  # fmt: skip
     hand_depth_reach_m: float = cited(
         3.0, "m", "a hand-measured depth is matched to a drain no further away", 0.5, 20
     )

@@ -1,41 +1,73 @@
-"""The pack: every file that people take away from a laid-out site, in one folder."""
+"""The pack: every file that people take away from a laid-out site, in one folder and one ZIP."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
+import zipfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyproj
 
 from peatwright.model.columns import empty
+from peatwright.model.ground_layers import GROUND_LAYERS
 from peatwright.model.layers import LAYERS
+from peatwright.model.programme_layers import PROGRAMME_LAYERS
 from peatwright.model.progress import Progress, part, silent
 from peatwright.model.raster import Raster
 from peatwright.model.rules import Rules
+from peatwright.packs.cards.cards import Cards
+from peatwright.packs.cards.guide import guide_pdf
+from peatwright.packs.cards.site_page import site_pdf
+from peatwright.packs.drawing.found import draw_found
 from peatwright.packs.drawing.overview import draw_overview
 from peatwright.packs.drawing.sections import section_files
+from peatwright.packs.drawing.tiles import map_files, sheets_of
 from peatwright.packs.geopackage import write_layers
 from peatwright.packs.handset import write_dams, write_drains
 from peatwright.packs.info import PackInfo
 from peatwright.packs.schedule import write_csv, write_xlsx
-from peatwright.packs.summary import summary_lines
-from peatwright.packs.wording import SAFETY, SCREENING, plain
+from peatwright.packs.summary import method_rows, summary_lines
+from peatwright.packs.version import Issue, next_issue, read_history, write_history
+from peatwright.packs.wording import plain
+from peatwright.packs.words import Words, words
 
 __all__ = ["PackInfo", "write_pack"]
 
-PURPOSES = {
-    "summary.txt": "The layout on one screen.",
-    "overview.pdf": "Map of the whole site to print on A3: methods, dams and outlets, limits.",
-    "overview.png": "The same map as a picture, for a screen or a letter.",
-    "long-sections.pdf": "Long section of every drain on A4: ground, bed, dams, pools, zip runs.",
-    "schedule.xlsx": "Workbook: dams, zips and runs, sums by drain and method, rules used.",
-    "schedule.csv": "Every item with every column, for other programs. Units in the header.",
-    "layers.gpkg": "All layers for a GIS; each column carries its meaning and unit.",
-    "handset/dams.gpx": "Dams as waypoints: short name, method and outlet side in the comment.",
-    "handset/drains.gpx": "Drains as tracks, from head to outfall.",
-}
+OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS}
+"""Layers that a site may have beside those of the layout; shown where they are given."""
+PURPOSES = {k.removeprefix("purposes."): str(v) for k, v in words().keys().items()
+            if k.startswith("purposes.")}  # fmt: skip
+"""What each file of a pack is for, in English."""
+ZIP_NAME, ZIP_DAY = "pack.zip", (1980, 1, 1, 0, 0, 0)
+SIDE_FILES = (".shx", ".dbf", ".prj", ".cpg")
+"""Files that belong to a Shapefile and are not told of one by one."""
+
+
+@dataclass(frozen=True)
+class _Making:
+    """What every part of the pack needs."""
+
+    folder: Path
+    tables: Mapping[str, pd.DataFrame]
+    dtm: Raster
+    rules: Rules
+    info: PackInfo
+    issue: Issue
+    w: Words
+    paper: str
+
+    @property
+    def crs(self) -> str:
+        return self.dtm.grid.crs
+
+    def at(self, name: str) -> Path:
+        path = self.folder / name
+        path.parent.mkdir(exist_ok=True)
+        return path
 
 
 def write_pack(
@@ -45,86 +77,239 @@ def write_pack(
     rules: Rules,
     info: PackInfo,
     progress: Progress | None = None,
+    *,
+    language: str = "en",
+    previous: Path | None = None,
+    paper: str = "A3",
 ) -> list[Path]:
     """Write all files of the pack into an existing, empty folder and return their paths.
 
     Args:
         folder: where to write; whoever calls makes it and swaps it in whole.
-        tables: layers by name; one that is missing counts as empty.
+        tables: layers by name; one that is missing counts as empty. Programme, costs, findings
+            and seasons are shown where they are given.
         dtm: ground that the map shades, in the site's CRS.
         rules: rule sheet that the layout was made with.
         info: what each file says of the site and the run.
         progress: told how far the work is.
+        language: catalogue of words, one of `words.LANGUAGES`.
+        previous: folder of the pack before this one, whose history goes on; none begins anew.
+        paper: size of the map sheets, A3 or A4.
 
     Raises:
         ColumnError: a table breaks its declared columns.
+        RuleError: there is no catalogue of that language.
         StoreError: the GeoPackage cannot be written.
         OSError: another file cannot be written.
 
     """
     told = progress or silent
+    w = words(language)
     crs = dtm.grid.crs
     held = {n: tables[n] if n in tables else empty(layer, crs) for n, layer in LAYERS.items()}
-    lines = "\n".join(summary_lines(held, rules, info)) + "\n"
-    (folder / "summary.txt").write_text(lines, encoding="utf-8")
-    told(0.02, "drawing the overview")
-    sheet = draw_overview(held, dtm, rules, info)
-    (folder / "overview.pdf").write_bytes(sheet.pdf())
-    (folder / "overview.png").write_bytes(sheet.png())
-    sections = _sections(folder, held, rules, info, part(told, 0.2, 0.8))
-    told(0.8, "writing the schedule")
-    write_xlsx(folder / "schedule.xlsx", held, rules, info)
-    write_csv(folder / "schedule.csv", held["items"])
-    told(0.9, "writing the layers and handset files")
-    write_layers(folder / "layers.gpkg", held, crs)
-    handset = folder / "handset"
-    handset.mkdir(exist_ok=True)
-    said = write_dams(handset / "dams.gpx", held["items"], crs, info)
-    write_drains(handset / "drains.gpx", held["drains"], crs, info)
-    readme = folder / "README.txt"
-    readme.write_text(_read_me(info, crs, said, sections), encoding="utf-8")
+    extra = {n: tables[n] for n in OPTIONAL if n in tables}
+    issue, history = next_issue(read_history(previous), held, info.date)
+    m = _Making(folder, {**held, **extra}, dtm, rules, info, issue, w, paper)
+    made = write_history(folder, history)
+    made += _drawings(m, part(told, 0.0, 0.4))
+    made += _cards(m, part(told, 0.4, 0.75))
+    told(0.75, "writing the schedule and the contract papers")
+    made += _papers(m, made)
+    told(0.87, "writing the layers and files for machines and handsets")
+    more, said = _exchange(m)
+    made += more
+    read_me = folder / "README.txt"
+    read_me.write_text(_read_me(m, said, made), encoding="utf-8")
+    made = [read_me, *made]
+    told(0.97, "zipping the pack")
+    made.append(_zipped(folder))
     told(1.0, "the pack is written")
-    names = [n for n in PURPOSES if n != "long-sections.pdf"]
-    return [readme, *(folder / n for n in names), *(folder / n for n in sections)]
+    return made
 
 
-def _sections(
-    folder: Path,
-    tables: Mapping[str, pd.DataFrame],
-    rules: Rules,
-    info: PackInfo,
-    progress: Progress,
-) -> list[str]:
-    names: list[str] = []
-    for made in section_files(tables, rules, info, progress):
-        name = f"long-sections-{len(names) + 1}.pdf" if names else "long-sections.pdf"
-        (folder / name).write_bytes(made)
-        names.append(name)
-    return names
+def _numbered(m: _Making, name: str, parts: Iterable[bytes]) -> list[Path]:
+    """Write parts as `name.pdf`, `name-2.pdf` and so on."""
+    made = []
+    for n, content in enumerate(parts, start=1):
+        stem, dot, ending = name.rpartition(".")
+        path = m.at(name if n == 1 else f"{stem}-{n}{dot}{ending}")
+        path.write_bytes(content)
+        made.append(path)
+    return made
 
 
-def _read_me(info: PackInfo, crs: str, said: str, sections: list[str]) -> str:
-    parts = [plain(info.title, 300), "=" * min(len(plain(info.title, 300)), 79), ""]
-    if info.invented:
-        parts += ["This site is invented: nothing in it is a real place.", ""]
-    for name, purpose in PURPOSES.items():
-        parts += _wrapped(f"{name:<20}", purpose)
-    if len(sections) > 1:
-        parts += _wrapped("", f"The long sections fill {len(sections)} files.")
-    system = f"{pyproj.CRS(crs).name}; levels are those of the terrain model."
-    parts.append("")
-    for label, text in (
-        ("Coordinates", system),
-        ("Handset", said),
-        ("Left and right", "As seen facing downstream."),
-        ("Screening", SCREENING),
-        ("Safety", SAFETY),
-        ("Attribution", plain(info.attribution) or "none given"),
-        ("Made by", info.origin),
+def _drawings(m: _Making, told: Progress) -> list[Path]:
+    summary = m.at("summary.txt")
+    lines = summary_lines(m.tables, m.rules, m.info)
+    summary.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    told(0.05, "drawing the overview")
+    sheet = draw_overview(m.tables, m.dtm, m.rules, m.info)
+    pdf, png = m.at("overview.pdf"), m.at("overview.png")
+    pdf.write_bytes(sheet.pdf())
+    png.write_bytes(sheet.png())
+    found = _found(m)
+    maps = map_files(m.tables, m.dtm, m.info, m.issue, m.w, m.paper, part(told, 0.2, 0.4))
+    sections = section_files(m.tables, m.rules, m.info, part(told, 0.4, 1.0))
+    return [
+        summary, pdf, png, *found, *_numbered(m, "maps.pdf", maps),
+        *_numbered(m, "long-sections.pdf", sections),
+    ]  # fmt: skip
+
+
+def _found(m: _Making) -> list[Path]:
+    """Draw the lines that the terrain shows, where a search has been made."""
+    found = m.tables["found_drains"]
+    if not len(found):
+        return []
+    area_ha = float(np.isfinite(m.dtm.values).sum()) * m.dtm.grid.cell_area_m2 / 1e4
+    sheet = draw_found(
+        found, m.tables["furrow_ground"], m.tables["boundary"], m.dtm, area_ha, m.info
+    )
+    path = m.at("found.pdf")
+    path.write_bytes(sheet.pdf())
+    return [path]
+
+
+def _cards(m: _Making, told: Progress) -> list[Path]:
+    cards = Cards(m.tables, m.crs, m.rules, m.info, m.issue, m.w)
+    made = _numbered(m, "cards/cards.pdf", cards.files(part(told, 0.0, 0.95)))
+    used = [method for method, _, _ in method_rows(m.tables)]
+    if (m.tables["items"]["kind"] == "zip").any():
+        used.append("zip")
+    guide, site = m.at("cards/how-to-build.pdf"), m.at("cards/site.pdf")
+    guide.write_bytes(guide_pdf(used, m.rules, m.info, m.issue, m.w))
+    site.write_bytes(site_pdf(m.tables, m.crs, m.info, m.issue, m.w))
+    return [*made, guide, site]
+
+
+def _papers(m: _Making, drawn: list[Path]) -> list[Path]:
+    # The libraries for documents are needed here alone and slow to import.
+    from peatwright.packs.contract.bill import write_bill
+    from peatwright.packs.contract.papers import Papers
+
+    book, table = m.at("schedule.xlsx"), m.at("schedule.csv")
+    write_xlsx(book, m.tables, m.rules, m.info)
+    write_csv(table, m.tables["items"])
+    made = [book, table]
+    for name, priced in (("bill.xlsx", False), ("bill-priced.xlsx", True)):
+        path = m.at(f"contract/{name}")
+        write_bill(path, m.tables, m.rules, m.info, m.issue, m.w, priced=priced)
+        made.append(path)
+    papers = Papers(m.tables, m.crs, m.rules, m.info, m.issue, m.w)
+    for name, content in (
+        ("method-statement.docx", papers.method_statement()),
+        ("hazard-register.docx", papers.hazard_register()),
+        ("hand-back.docx", papers.hand_back()),
+        ("drawings.docx", papers.drawings(_listed(m, drawn))),
     ):
-        parts += _wrapped(f"{label:<20}", text)
+        path = m.at(f"contract/{name}")
+        path.write_bytes(content)
+        made.append(path)
+    return made
+
+
+def _listed(m: _Making, drawn: list[Path]) -> list[list[str]]:
+    """Return file, purpose, scale and sheets of each drawing."""
+    sheets = sheets_of(m.tables, m.paper)
+    scale = f"1:{m.w.number(sheets[0].frame.scale)}" if sheets else ""
+    out = []
+    for path in drawn:
+        name = path.relative_to(m.folder).as_posix()
+        if path.suffix != ".pdf":
+            continue
+        marked = m.w("papers.not_to_scale" if "how-to" in name else "papers.as_marked")
+        pages = str(_pages(path))
+        out.append([name, _purpose(m.w, name), scale if "maps" in name else marked, pages])
+    return out
+
+
+def _pages(path: Path) -> int:
+    """Return the number of pages of a PDF of ours, from its page tree."""
+    return path.read_bytes().count(b"/Type /Page\n") or path.read_bytes().count(b"/Type/Page/")
+
+
+def _exchange(m: _Making) -> tuple[list[Path], str]:
+    from peatwright.packs.exchange.dxf import write_dxf
+    from peatwright.packs.exchange.kml import kml_bytes, write_kml
+    from peatwright.packs.exchange.shapes import works_of
+    from peatwright.packs.exchange.tables import write_points
+    from peatwright.packs.exchange.vectors import write_all_geojson, write_shapefiles
+
+    layers = m.at("layers.gpkg")
+    known = {**LAYERS, **OPTIONAL}
+    write_layers(layers, {n: m.tables[n] for n in m.tables}, m.crs, known)
+    dams, drains = m.at("handset/dams.gpx"), m.at("handset/drains.gpx")
+    said = write_dams(dams, m.tables["items"], m.crs, m.info)
+    write_drains(drains, m.tables["drains"], m.crs, m.info)
+    works = works_of(m.tables["items"], m.crs)
+    kml = kml_bytes(works, m.tables, m.crs, m.info, m.issue, m.w)
+    drawing, points = m.at("machine/layout.dxf"), m.at("machine/points.csv")
+    write_dxf(drawing, works, m.tables)
+    write_points(points, works)
+    gis = m.at("gis/items.geojson").parent
+    made = [
+        layers, dams, drains, *write_kml(m.at("handset/site.kml"), kml), drawing, points,
+        *write_all_geojson(gis, works, m.tables, m.crs),
+        *write_shapefiles(gis, works, m.tables, m.crs),
+    ]  # fmt: skip
+    return made, said
+
+
+def _zipped(folder: Path) -> Path:
+    """Zip all that is in the folder, in order of name and without the time of day."""
+    path = folder / ZIP_NAME
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and p != path)
+    with zipfile.ZipFile(path, "w") as archive:
+        for file in files:
+            entry = zipfile.ZipInfo(file.relative_to(folder).as_posix(), ZIP_DAY)
+            # Pictures and PDFs are packed already.
+            packed = file.suffix in {".png", ".kmz", ".docx", ".xlsx"}
+            how = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
+            archive.writestr(entry, file.read_bytes(), how, 5)
+    return path
+
+
+def _purpose(w: Words, name: str) -> str:
+    return w.said("purposes", name)
+
+
+def _read_me(m: _Making, said: str, made: list[Path]) -> str:
+    w, info = m.w, m.info
+    title = plain(info.title, 300)
+    parts = [title, "=" * min(len(title), 79), ""]
+    if info.invented:
+        parts += [w("readme.invented"), ""]
+    date = w.date(m.issue.date)
+    parts += textwrap.wrap(w("readme.start"), 79)
+    parts.append("")
+    names = [p.relative_to(m.folder).as_posix() for p in made]
+    told = w.keys()
+    for name in ["README.txt", *names, ZIP_NAME]:
+        if f"purposes.{name}" in told:
+            parts += _wrapped(f"{name:<31}", _purpose(w, name), 31)
+    for key, stem in (("cards_more", "cards/cards"), ("sections_more", "long-sections"),
+                      ("maps_more", "maps")):  # fmt: skip
+        n = sum(name.startswith(stem) for name in names)
+        if n > 1:
+            parts += _wrapped("", w(f"readme.{key}", n=n), 31)
+    parts += _wrapped("", w("readme.shapefile"), 31)
+    parts.append("")
+    system = w("readme.coordinates", name=pyproj.CRS(m.crs).name)
+    for label, text in (
+        ("pack", w("readme.pack", number=m.issue.number, code=m.issue.code, date=date)),
+        ("old", w("readme.old")),
+        ("coordinates", system),
+        ("handset", said),
+        ("sides", w("readme.sides")),
+        ("screening", w("common.screening")),
+        ("safety", w("common.safety")),
+        ("attribution", plain(info.attribution) or w("readme.no_attribution")),
+        ("made", info.origin),
+    ):
+        parts += _wrapped(f"{w('readme.labels.' + label):<20}", text, 20)
     return "\n".join(parts) + "\n"
 
 
-def _wrapped(label: str, text: str) -> list[str]:
-    return textwrap.wrap(text, 79, initial_indent=label, subsequent_indent=" " * 20)
+def _wrapped(label: str, text: str, indent: int) -> list[str]:
+    first = label if label else " " * indent
+    return textwrap.wrap(text, 79, initial_indent=first, subsequent_indent=" " * indent)

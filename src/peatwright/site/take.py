@@ -15,12 +15,14 @@ from pyproj import CRS
 
 from peatwright.model.columns import Layer, checked, empty
 from peatwright.model.errors import Fault, GivenError
+from peatwright.model.ground_layers import GROUND_LAYERS
 from peatwright.model.layers import BOUNDARY, GIVEN_DRAINS, HAND_DEPTHS, LIMITS, PROBES
 from peatwright.model.progress import Progress, part, silent
 from peatwright.model.raster import Grid, Raster
 from peatwright.model.rules import Rules
 from peatwright.site import (
     check_areas,
+    check_ground,
     check_levels,
     check_lines,
     check_values,
@@ -37,13 +39,15 @@ from peatwright.site.figures import CLIP_SHARE, MARGIN_M, TILES_MAX, number
 from peatwright.site.given import Given
 
 Heads = Sequence[read_raster.Tile] | Sequence[read_points.Cloud]
-WANTED = {"drains": LINE, "boundary": AREA, "probes": POINT, "nogo": ANY, "depths": POINT}
+WANTED = {"drains": LINE, "boundary": AREA, "probes": POINT, "nogo": ANY, "depths": POINT,
+          **dict.fromkeys(check_ground.ROLES, AREA)}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Taken:
     """Everything given, checked and in one projected CRS in metres.
 
+    `ground` holds condition, bare peat and closed areas by the name of their layer.
     `faults` holds what a person must look at; `vertical` says what levels are measured from.
     """
 
@@ -53,13 +57,14 @@ class Taken:
     probes: pd.DataFrame
     hand_depths: pd.DataFrame
     limits: pd.DataFrame
+    ground: dict[str, pd.DataFrame]
     faults: tuple[Fault, ...]
     crs: str
     vertical: str
 
 
 @dataclass(frozen=True)
-class _Ground:
+class Ground:
     """Terrain as its headers tell, before any level is read."""
 
     heads: Heads
@@ -95,10 +100,10 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
     book = Book()
     asked = crs_of.answer(given.crs, book)
     progress(0.0, "reading headers")
-    ground = _headers(given, asked, rules, book)
+    ground = headers(given, asked, rules, book)
     held = {
         role: _features(given, role, ground, asked, book)
-        for role in ("drains", "boundary", "probes", "depths", "nogo")
+        for role in ("drains", "boundary", "probes", "depths", "nogo", *check_ground.ROLES)
     }
     grid = ground.grid if ground else None
     held["drains"] = [check_lines.cleaned(f, book) for f in held["drains"]]
@@ -107,13 +112,15 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
         for f in held["boundary"]
     ]
     held["boundary"] = [f for f in held["boundary"] if len(f.rows)]
-    held["nogo"] = [check_areas.sound(f, "a shape", book) for f in held["nogo"]]
+    for role in ("nogo", *check_ground.ROLES):
+        held[role] = [check_areas.sound(f, "a shape", book) for f in held[role]]
     check_lines.check_together(held["drains"], grid, book)
     peat = _depths(given, held["probes"], check_values.PEAT, grid, book)
     hand = _depths(given, held["depths"], check_values.HAND, grid, book)
     chosen = given.columns.get("nogo", {}).get("value")
     limits = check_areas.limits(held["nogo"], chosen, grid, rules.limits, book)
     limits += _edge(held["boundary"], grid, rules)
+    ground_rows = check_ground.rows_of(given, held, peat, grid, rules, book)
     if ground is None:
         return None, book
     # A list, so that every boundary is looked at.
@@ -126,13 +133,14 @@ def _look_through(given: Given, rules: Rules, progress: Progress) -> tuple[Taken
     progress(0.95, "putting all together")
     if dtm is None or book.stops:
         return None, book
-    return _together(dtm, held, peat, hand, limits, ground, book), book
+    return _together(dtm, held, peat, hand, limits, ground_rows, ground, book), book
 
 
 # --- terrain ------------------------------------------------------------------------------------
 
 
-def _headers(given: Given, asked: CRS | None, rules: Rules, book: Book) -> _Ground | None:
+def headers(given: Given, asked: CRS | None, rules: Rules, book: Book) -> Ground | None:
+    """Return what the headers of the terrain's files say, noting every fault."""
     paths: list[tuple[Path, str]] = []
     for path in given.dtm:
         if not path.is_dir():
@@ -174,7 +182,7 @@ def _headers(given: Given, asked: CRS | None, rules: Rules, book: Book) -> _Grou
         heads = tiles
     if planned is None or len(heads) < len(paths):
         # Where some tile cannot be read, the others still tell where the site is.
-        return _Ground((), planned[0], crs_of.horizontal(planned[1]), "") if planned else None
+        return Ground((), planned[0], crs_of.horizontal(planned[1]), "") if planned else None
     grid, crs = planned
     said = crs_of.vertical_said(crs)
     vertical = (
@@ -182,7 +190,7 @@ def _headers(given: Given, asked: CRS | None, rules: Rules, book: Book) -> _Grou
         if said
         else "The terrain's file does not state a vertical datum; levels are taken as metres."
     )
-    return _Ground(heads, grid, crs_of.horizontal(crs), vertical)
+    return Ground(heads, grid, crs_of.horizontal(crs), vertical)
 
 
 def _window(
@@ -216,7 +224,7 @@ def _window(
 
 
 def _levels(
-    ground: _Ground, window: Grid, boundary: list[Features], rules: Rules, book: Book,
+    ground: Ground, window: Grid, boundary: list[Features], rules: Rules, book: Book,
     progress: Progress,
 ) -> Raster | None:  # fmt: skip
     heads = ground.heads
@@ -257,7 +265,7 @@ def _inside(
 
 
 def _features(
-    given: Given, role: str, ground: _Ground | None, asked: CRS | None, book: Book
+    given: Given, role: str, ground: Ground | None, asked: CRS | None, book: Book
 ) -> list[Features]:
     found = []
     wanted = WANTED[role]
@@ -353,7 +361,8 @@ def _together(
     peat: list[tuple[str, float, shapely.Point]],
     hand: list[tuple[str, float, shapely.Point]],
     limits: list[dict[str, object]],
-    ground: _Ground,
+    ground_rows: dict[str, list[dict[str, object]]],
+    ground: Ground,
     book: Book,
 ) -> Taken:
     crs = dtm.grid.crs
@@ -370,6 +379,7 @@ def _together(
         probes=_layer(_depth_rows(peat, "peat_depth_m"), PROBES, crs),
         hand_depths=_layer(_depth_rows(hand, "hand_depth_m"), HAND_DEPTHS, crs),
         limits=_layer(limits, LIMITS, crs),
+        ground={k: _layer(ground_rows[k], GROUND_LAYERS[k], crs) for k in ground_rows},
         faults=book.faults,
         crs=crs,
         vertical=ground.vertical,

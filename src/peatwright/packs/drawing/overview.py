@@ -37,15 +37,16 @@ class Overview:
 
     data: Mapping[str, Any]
     pictures: Mapping[str, bytes]
+    page: str = "overview.typ"
 
     def pdf(self) -> bytes:
         """Return the A3 sheet."""
-        return set_pages("overview.typ", self.data, self.pictures)[0]
+        return set_pages(self.page, self.data, self.pictures)[0]
 
     def png(self, dots_per_inch: float = 110.0) -> bytes:
         """Return a picture of the sheet."""
         return set_pages(
-            "overview.typ", self.data, self.pictures, form="png", dots_per_inch=dots_per_inch
+            self.page, self.data, self.pictures, form="png", dots_per_inch=dots_per_inch
         )[0]
 
 
