@@ -70,8 +70,12 @@ DRAIN = line((10, 50), (20, 40), (30, 10))
 SITE = shapely.Polygon(at((2, 2), (78, 2), (78, 58), (2, 58)))
 
 
+# Small files have few probes, often in one line: told each time, and tested by themselves.
+FEW_PROBES = ("20 or more to learn how depth varies", "probes to both sides as well")
+
+
 def faults(given: Given) -> tuple[Fault, ...]:
-    return inspect(given, Rules())
+    return tuple(f for f in inspect(given, Rules()) if f.allowed not in FEW_PROBES)
 
 
 def only_fault(given: Given) -> Fault:

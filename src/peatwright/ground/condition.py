@@ -108,7 +108,7 @@ def condition_map(
     _check(given, scheme, crs, file)
     shapes = shapely.make_valid(np.asarray(given.geometry.to_numpy(), object))
     names = np.asarray(given["category"].to_numpy(), object)
-    wrong = _wrong(shapes, names, boundary, rules, crs)
+    wrong = wrong_places(shapes, names, boundary, rules, crs)
     rank = {name: k for k, name in enumerate(scheme)}
     reach = None
     if drains is not None and not drains.is_empty:
@@ -146,7 +146,12 @@ def condition_map(
     areas = dict.fromkeys((*scheme, NOT_MAPPED), 0.0)
     for category, size in zip(table["category"], table["area_m2"], strict=True):
         areas[str(category)] += float(size)
-    faults = tuple(
+    return ConditionMap(table, wrong, areas, map_faults(wrong, file))
+
+
+def map_faults(wrong: pd.DataFrame, file: str = "condition") -> tuple[Fault, ...]:
+    """Say each row of `CONDITION_FAULTS` as something to look at."""
+    return tuple(
         Fault(
             file, f"x {p.x:.0f}, y {p.y:.0f}", f"{kind} of {size:.0f} m² ({said})",
             "each place in one category",
@@ -159,17 +164,16 @@ def condition_map(
             wrong.geometry.representative_point(), strict=True,
         )
     )  # fmt: skip
-    return ConditionMap(table, wrong, areas, faults)
 
 
-def _wrong(
+def wrong_places(
     shapes: NDArray[np.object_],
     names: NDArray[np.object_],
     boundary: Geometry,
     rules: ConditionRules,
     crs: str,
 ) -> pd.DataFrame:
-    """Gaps inside the boundary, and overlaps of polygons of different categories."""
+    """Return gaps inside the boundary and overlaps of unlike polygons, as `CONDITION_FAULTS`."""
     rows: list[dict[str, object]] = []
     if len(shapes):
         tree = shapely.STRtree(shapes)

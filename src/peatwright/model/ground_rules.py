@@ -122,7 +122,7 @@ class ConditionRules:
     scheme: str = cited(
         "near-natural, modified, drained, actively eroding", "",
         "categories of condition, best first, separated by commas",
-        source=CONDITION_GUIDE, read="via",
+        source=CONDITION_GUIDE, read="original",
     )  # fmt: skip
     drained_as: str = cited("drained", "", "category of ground near drains; one of the scheme")
     eroding_as: str = cited("actively eroding", "", "category of bare peat; one of the scheme")

@@ -133,7 +133,7 @@ def limits(
         near = np.ones(len(kept), np.bool_)
         if grid is not None and len(kept):
             near = shapely.intersects(kept, shapely.box(*grid.bounds))
-            _elsewhere(held, near, book)
+            elsewhere(held, near, book)
         for i in np.nonzero(near)[0]:
             rows += limit_rows(
                 f"{held.file}:{held.rows[i]}", names[i], kinds[i], float(reach[i]), kept[i]
@@ -161,6 +161,7 @@ def distance_of(kind: str, rules: LimitRules) -> float:
 
 
 def names_of(held: Features) -> list[str]:
+    """Return the name of each row, empty where it has none."""
     column = words.find(held.columns, words.NAME)
     values = held.columns[column] if column else [None] * len(held.rows)
     return ["" if v is None else plain(str(v), 200) for v in values]
@@ -191,7 +192,8 @@ def _kinds(held: Features, chosen: str | None, book: Book) -> list[str]:
     return kinds
 
 
-def _elsewhere(held: Features, near: np.ndarray[Any, Any], book: Book) -> None:
+def elsewhere(held: Features, near: np.ndarray[Any, Any], book: Book) -> None:
+    """Note shapes that lie off the terrain."""
     if near.all():
         return
     first = shapely.get_coordinates(held.shapes[int((~near).argmax())])[0]

@@ -30,8 +30,12 @@ class Book:
     def _add(
         self, file: str, place: str, found: str, allowed: str, fix: str, severity: Severity
     ) -> None:
-        fault = Fault(plain(file), plain(place), plain(found), plain(allowed), plain(fix), severity)
-        self._faults[fault] = None
+        self.add(Fault(file, place, found, allowed, fix, severity))
+
+    def add(self, fault: Fault) -> None:
+        """Note a fault that was found elsewhere."""
+        words = (fault.file, fault.place, fault.found, fault.allowed, fault.fix)
+        self._faults[Fault(*map(plain, words), fault.severity)] = None
 
     def stop(self, file: str, place: str, found: str, allowed: str, fix: str) -> None:
         """Note a fault that must be mended."""

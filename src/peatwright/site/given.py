@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-ROLES = ("dtm", "drains", "boundary", "probes", "nogo", "depths")
+ROLES = ("dtm", "drains", "boundary", "probes", "nogo", "depths", "condition", "bare", "closed")
 
 
 @dataclass(frozen=True)
@@ -23,5 +23,8 @@ class Given:
     probes: tuple[Path, ...] = ()
     nogo: tuple[Path, ...] = ()
     depths: tuple[Path, ...] = ()
+    condition: tuple[Path, ...] = ()
+    bare: tuple[Path, ...] = ()
+    closed: tuple[Path, ...] = ()
     crs: str = ""
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)

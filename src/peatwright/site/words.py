@@ -24,6 +24,13 @@ PEAT = ("peat_depth", "peatdepth", "depth_of_peat", "peat_thickness", "peat_d", 
         "probe_depth", "probedepth", "probe", "depth", "thickness", "value")  # fmt: skip
 HAND = ("hand_depth", "depth_by_hand", "drain_depth", "draindepth", "grip_depth", "ditch_depth",
         "measured_depth", "depth_to_bed", "bed_depth", "depth_dug", "depth", "value")  # fmt: skip
+CATEGORY = ("category", "condition", "condition_category", "class", "state", "status", "kind",
+            "type")  # fmt: skip
+FROM_DAY = ("from_day", "from", "closed_from", "first_day", "first", "start", "start_day", "begin",
+            "from_date", "start_date")  # fmt: skip
+TO_DAY = ("to_day", "to", "closed_to", "last_day", "last", "end", "end_day", "until", "to_date",
+          "end_date")  # fmt: skip
+SPECIES = ("name", "species", "designation", "label", "title", "ref", "id")
 VALUE = {"probes": PEAT, "depths": HAND}
 
 UNITS = {
@@ -40,6 +47,9 @@ LAYER_WORDS = {
     "probes": ("probe", "peat", "depth"),
     "nogo": ("nogo", "no_go", "no-go", "constraint", "limit", "exclusion", "avoid"),
     "depths": ("depth", "hand", "staff"),
+    "condition": ("condition", "category", "state"),
+    "bare": ("bare", "erosion", "eroding"),
+    "closed": ("closed", "season", "nest", "bird"),
 }
 
 KIND_WORDS = {
