@@ -42,7 +42,7 @@ def grid_reference(x_m: float, y_m: float, grid: str, digits: int = 5) -> str:
     if grid == "british":
         if not (0 <= col < 7 and 0 <= row < 13):
             return ""
-        # The false origin lies at the south-west corner of block S: two blocks in, one from the foot.
+        # The false origin is the south-west corner of block S: two in, one from the foot.
         big = LETTERS[(3 - row // 5) * 5 + 2 + col // 5]
         letters = big + LETTERS[(4 - row % 5) * 5 + col % 5]
     elif grid == "irish":

@@ -39,8 +39,8 @@ __all__ = ["PackInfo", "write_pack"]
 
 OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS}
 """Layers that a site may have beside those of the layout; shown where they are given."""
-PURPOSES = {k.removeprefix("purposes."): str(v) for k, v in words().keys().items()
-            if k.startswith("purposes.")}  # fmt: skip
+PURPOSES = {k.removeprefix("purposes."): str(v) for k, v in words().texts().items()
+            if k.startswith("purposes.") and k != "purposes.README.txt"}  # fmt: skip
 """What each file of a pack is for, in English."""
 ZIP_NAME, ZIP_DAY = "pack.zip", (1980, 1, 1, 0, 0, 0)
 SIDE_FILES = (".shx", ".dbf", ".prj", ".cpg")
@@ -283,7 +283,7 @@ def _read_me(m: _Making, said: str, made: list[Path]) -> str:
     parts += textwrap.wrap(w("readme.start"), 79)
     parts.append("")
     names = [p.relative_to(m.folder).as_posix() for p in made]
-    told = w.keys()
+    told = w.texts()
     for name in ["README.txt", *names, ZIP_NAME]:
         if f"purposes.{name}" in told:
             parts += _wrapped(f"{name:<31}", _purpose(w, name), 31)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,7 +59,7 @@ def _said(table: pd.DataFrame, names: list[str]) -> list[str]:
     flat, owner = shapely.get_coordinates(shapes, return_index=True)
     flat = np.round(flat * MM).astype(np.int64)
     cuts = np.searchsorted(owner, np.arange(len(table) + 1))
-    at = [flat[a:b].tobytes().hex() for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    at = [flat[a:b].tobytes().hex() for a, b in itertools.pairwise(cuts.tolist())]
     return ["\x1f".join(row) for row in zip(*parts, at, strict=True)]
 
 
@@ -177,7 +178,7 @@ def check_code(pack: Path, code: str, drain_id: str = "") -> Checked:
     """
     history = read_history(pack)
     wanted = "".join(c for c in code.upper() if c.isalnum())
-    wanted = wanted.translate(str.maketrans({"O": "0", "I": "1", "L": "1"}))
+    wanted = wanted.translate(str.maketrans("OIL", "011"))
     if not history:
         return Checked("unknown", f"There is no history of packs in {pack}.")
     now = history[-1]
@@ -187,8 +188,11 @@ def check_code(pack: Path, code: str, drain_id: str = "") -> Checked:
             if issue is now:
                 return Checked("current", f"Layout {wanted} is that of pack {now.number}, "
                                f"{now.date}: current.")  # fmt: skip
-            return Checked("superseded", f"Layout {wanted} of pack {issue.number}, {issue.date}, "
-                           f"is superseded by pack {now.number}, {now.date}: destroy the page.")  # fmt: skip
+            words = (
+                f"Layout {wanted} of pack {issue.number}, {issue.date}, is superseded by pack "
+                f"{now.number}, {now.date}: destroy the page."
+            )
+            return Checked("superseded", words)
         if drains:
             if any(now.cards.get(d) == wanted for d in drains):
                 return Checked("current", f"Card {wanted} of {', '.join(drains)} is current "

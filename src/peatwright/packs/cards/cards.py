@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from peatwright.model.progress import Progress, silent
+from peatwright.model.progress import Progress, part, silent
 from peatwright.model.rules import Rules
 from peatwright.packs.cards import section
 from peatwright.packs.cards.plan import CardPlans
@@ -60,14 +60,15 @@ class Cards:
         total = len(self.drains)
         for start in range(0, max(total, 1), CARDS_A_FILE):
             chosen = list(range(start, min(start + CARDS_A_FILE, total)))
-            yield self._set(chosen, lambda s, t, a=start: progress((a + s) / max(total, 1), t))
+            yield self._set(chosen, part(progress, start / max(total, 1), (chosen[-1] + 1) / total)
+                            if chosen else silent)  # fmt: skip
 
     def _set(self, chosen: list[int], told: Progress = silent) -> bytes:
         pictures: dict[str, bytes] = {}
         cards = []
         for k in chosen:
             cards.append(self._card(k, pictures))
-            told(len(cards), f"card of {cards[-1]['id']}")
+            told(len(cards) / len(chosen), f"card of {cards[-1]['id']}")
         w = self.w
         data = {
             "cards": cards,
@@ -79,9 +80,9 @@ class Cards:
             "attribution": plain(self.info.attribution, 120),
             "plan": [PLAN_WIDE, PLAN_HIGH],
             "lettered": bool(self.places.grid),
-            "words": {k.removeprefix("card."): v for k, v in w.keys().items()
+            "words": {k.removeprefix("card."): v for k, v in w.texts().items()
                       if k.startswith("card.") and isinstance(v, str)},
-            "common": {k.removeprefix("common."): v for k, v in w.keys().items()
+            "common": {k.removeprefix("common."): v for k, v in w.texts().items()
                        if k.startswith("common.")},
             "safety": w("common.safety"),
             "sides": [w("sides.left"), w("sides.right")],
@@ -100,9 +101,7 @@ class Cards:
         length = float(drain["length_m"])
         pictures[f"plan{k}.svg"], scale = self._plans.draw(k, rows, PLAN_WIDE, PLAN_HIGH)
         panels = []
-        for n, strip in enumerate(
-            section.strips(stations, items, rows, length, self.rules, w)
-        ):
+        for n, strip in enumerate(section.strips(stations, items, rows, length, self.rules, w)):
             pictures[f"s{k}-{n}.svg"] = strip.picture
             words = w("card.section_head", a=w.number(strip.from_m), b=w.number(strip.to_m),
                       times=f"{strip.times:g}")  # fmt: skip
@@ -143,12 +142,12 @@ class Cards:
     ) -> list[list[str]]:
         w = self.w
         dams = items.loc[items["kind"] == "dam", "method"].value_counts()
-        build = [f"{w.number(n)} × {w.said('methods', m)}" for m, n in dams.items()]
+        build = [f"{w.number(n)} × {w.said('methods', str(m))}" for m, n in dams.items()]
         zipped = float(items.loc[items["kind"] == "zip", "length_m"].sum())
         gaps = int(items["kind"].isin(["spoil gap", "spoil break"]).sum())
         facts = [
-            [w("card.facts_depth"), f"{w.number(drain['depth_m'], 2, 'm')}, "
-             f"{w.number(drain['top_width_m'], 1, 'm')}"],
+            [w("card.facts_depth"), ", ".join([w.number(drain["depth_m"], 2, "m"),
+                                               w.number(drain["top_width_m"], 1, "m")])],
             [w("card.facts_work"), "; ".join(build) or "–"],
         ]  # fmt: skip
         if zipped:
@@ -157,9 +156,17 @@ class Cards:
             facts.append([w("card.facts_gaps"), w.number(gaps)])
         if rows and drain["drain_id"] in self._sums.index:
             sums = self._sums.loc[drain["drain_id"]]
-            facts.append([w("card.facts_hours"), w(
-                "card.facts_hours_text", likely=w.number(sums["hours"], 1),
-                low=w.number(sums["hours_low"], 1), high=w.number(sums["hours_high"], 1))])
+            facts.append(
+                [
+                    w("card.facts_hours"),
+                    w(
+                        "card.facts_hours_text",
+                        likely=w.number(sums["hours"], 1),
+                        low=w.number(sums["hours_low"], 1),
+                        high=w.number(sums["hours_high"], 1),
+                    ),
+                ]
+            )
         return facts
 
     def _when(self, visits: list[dict[Any, Any]]) -> str:
@@ -191,8 +198,8 @@ class Cards:
         off: list[str] = []
         for reason in dict.fromkeys(r for r in why if r):
             for a, b in section.runs(why == reason, at):
-                off.append(w("card.keep_off_text", a=w.number(np.floor(max(a, 0.0))), b=w.number(np.ceil(b)),
-                             why=plain(reason, 60)))  # fmt: skip
+                start, end = w.number(np.floor(max(a, 0.0))), w.number(np.ceil(b))
+                off.append(w("card.keep_off_text", a=start, b=end, why=plain(reason, 60)))
         if off:
             more = f" (+{len(off) - 6})" if len(off) > 6 else ""
             out.append({"head": w("card.keep_off"), "text": "; ".join(off[:6]) + more,
@@ -247,7 +254,7 @@ class Cards:
         """Return each caution used on the card with its sentence, and notes that have none."""
         keys = {key for r in rows for key, _ in r.cautions}
         out = []
-        for key in (k for k in self.w.keys() if k.startswith("cautions.")):
+        for key in (k for k in self.w.texts() if k.startswith("cautions.")):
             name = key.removeprefix("cautions.")
             if name in keys:
                 out.append(self.w.each(key))

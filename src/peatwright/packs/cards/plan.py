@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -66,10 +67,10 @@ class CardPlans:
         taken += self._ends(svg, mine)
         taken += _corner(svg, frame, mine, self.w("common.north"))
         taken.append(shapely.LineString(mine).buffer(1.6))
-        longest = {}
+        longest: dict[str, tuple[float, Points]] = {}
         for name, points in zip(names, others, strict=True):
             length = shapely.LineString(points).length
-            if length > 6 and length > longest.get(name, (0.0, None))[0]:
+            if length > 6 and length > longest.get(name, (0.0, points))[0]:
                 longest[name] = (length, points)
         if longest:
             edges = (1.0, 1.0, wide - 1, high - 1)
@@ -83,7 +84,7 @@ class CardPlans:
         return svg.done(), frame.scale
 
     def _draw_limits(self, svg: Svg, frame: plan.Frame, shown: shapely.Polygon) -> None:
-        names: dict[str, shapely.Geometry] = {}
+        names: dict[str, Any] = {}
         for k in self._limits.query(shown, "intersects").tolist():
             kind = str(self.limits["kind"].iloc[k])
             if kind == "boundary":
@@ -110,7 +111,7 @@ class CardPlans:
             svg.rect(x - half, y - SMALL, 2 * half, SMALL + 1.1, fill=WHITE)
             svg.text(x, y, words, SMALL, anchor="middle", fill=BLACK, bold=True)
 
-    def _ends(self, svg: Svg, mine: Points) -> list[shapely.Geometry]:
+    def _ends(self, svg: Svg, mine: Points) -> list[Any]:
         x, y = mine[0]
         svg.rect(x - 1.5, y - 1.5, 3, 3, fill=WHITE, stroke=BLACK, width=0.6)
         svg.text(x, y + 1.05, "0", 2.9, anchor="middle", bold=True)
@@ -131,7 +132,7 @@ class CardPlans:
         return [shapely.box(x - 2, y - 2, x + 2, y + 2), shapely.Point(a, b).buffer(2)]
 
 
-def _dams(svg: Svg, frame: plan.Frame, mine: Points, rows: list[Row]) -> list[shapely.Geometry]:
+def _dams(svg: Svg, frame: plan.Frame, mine: Points, rows: list[Row]) -> list[Any]:
     dams = [r for r in rows if r.kind == "dam"]
     if not dams or len(mine) < 2:
         return []
@@ -139,7 +140,7 @@ def _dams(svg: Svg, frame: plan.Frame, mine: Points, rows: list[Row]) -> list[sh
     line = shapely.LineString(mine)
     room = line.length / max(len(dams), 1)
     every = max(1, int(np.ceil(LABEL_ROOM_MM / max(room, 1e-6))))
-    taken: list[shapely.Geometry] = []
+    taken: list[Any] = []
     weight = min(1.0, max(room / 3.0, 0.4))
     for k, (row, (x, y)) in enumerate(zip(dams, at.tolist(), strict=True)):
         d = line.project(shapely.Point(x, y))
@@ -165,7 +166,7 @@ def _dams(svg: Svg, frame: plan.Frame, mine: Points, rows: list[Row]) -> list[sh
     return taken
 
 
-def _corner(svg: Svg, frame: plan.Frame, mine: Points, north: str) -> list[shapely.Geometry]:
+def _corner(svg: Svg, frame: plan.Frame, mine: Points, north: str) -> list[Any]:
     """Put north and scale in the corner that is furthest from the drain."""
     line = shapely.LineString(mine)
     w, h = 34.0, 14.0

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -68,7 +70,7 @@ def strips(
     high = HIGH_ONE if parts == 1 else HIGH_MORE
     return [
         _strip(stations, items, rows, (float(a), float(b)), high, rules, w)
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges.tolist())
     ]
 
 
@@ -117,7 +119,7 @@ def _fill(svg: Svg, scale: _Scale, at: Floats, low: Floats, high: Floats, fill: 
 def _zips(svg: Svg, scale: _Scale, items: pd.DataFrame, at: Floats, bed: Floats,
           lower: Floats) -> None:  # fmt: skip
     """Slanted strokes where the drain is closed from both sides."""
-    for run in items[items["kind"].isin(["zip", "reprofile"])].itertuples():
+    for run in each(items[items["kind"].isin(["zip", "reprofile"])]):
         inside = (at >= run.from_m) & (at <= run.to_m) & np.isfinite(bed) & np.isfinite(lower)
         if inside.sum() < 2:
             continue
@@ -136,7 +138,7 @@ def _pools(svg: Svg, scale: _Scale, dams: pd.DataFrame, at: Floats, bed: Floats,
     known = np.isfinite(bed)
     if known.sum() < 2:
         return
-    for dam in dams.itertuples():
+    for dam in each(dams):
         level, long = float(dam.pool_level_m), float(dam.pool_length_m)
         if not (np.isfinite(level) and np.isfinite(long)) or long <= 0:
             continue
@@ -154,7 +156,7 @@ def _pools(svg: Svg, scale: _Scale, dams: pd.DataFrame, at: Floats, bed: Floats,
 
 
 def _dams(svg: Svg, scale: _Scale, dams: pd.DataFrame, rules: Rules) -> None:
-    for dam in dams.itertuples():
+    for dam in each(dams):
         top, base, c = float(dam.crest_level_m), float(dam.bed_level_m), float(dam.chainage_m)
         if not (np.isfinite(top) and np.isfinite(base)):
             continue
@@ -182,6 +184,11 @@ def _bands(svg: Svg, scale: _Scale, s: pd.DataFrame, at: Floats, a: float, b: fl
             x = (left + right) / 2
             svg.rect(x - half, foot - SMALL, 2 * half, SMALL + 1, fill="#fff")
             svg.text(x, foot, words, SMALL, anchor="middle", bold=True)
+
+
+def each(table: pd.DataFrame) -> list[Any]:
+    """Return the rows of a table as tuples with names."""
+    return list(table.itertuples())
 
 
 def runs(flags: NDArray[np.bool_], at: Floats) -> list[tuple[float, float]]:

@@ -57,7 +57,7 @@ def site_pdf(
         "windows": _windows(tables.get("working_windows"), w),
         "programme": _programme(tables.get("programme"), w),
         "map": _has_map(tables),
-        "w": {k: v for k, v in w.keys().items() if k.startswith(("site.", "common."))},
+        "w": {k: v for k, v in w.texts().items() if k.startswith(("site.", "common."))},
     }
     pictures = {"map.svg": _map(tables, w)} if data["map"] else {}
     return set_pages("site.typ", data, pictures)[0]
@@ -79,7 +79,9 @@ def _named(limits: pd.DataFrame) -> pd.DataFrame:
     return limits[limits["kind"] != "boundary"]
 
 
-def _limits(limits: pd.DataFrame, drains: pd.DataFrame, places: Places, w: Words) -> list[list[str]]:
+def _limits(
+    limits: pd.DataFrame, drains: pd.DataFrame, places: Places, w: Words
+) -> list[list[str]]:
     """Return kind, name, distance and the place nearest to the drains of each limit."""
     held = _named(limits)
     order = {k: n for n, k in enumerate(LIMIT_KINDS)}
@@ -130,15 +132,17 @@ def _programme(table: pd.DataFrame | None, w: Words) -> list[list[str]]:
         more = " …" if len(drains) > MOST_VISITS else ""
         starts = [d for d in rows["start_date"].astype(str) if d]
         ends = [d for d in rows["end_date"].astype(str) if d]
-        out.append([plain(machine, 24), ", ".join(drains[:MOST_VISITS]) + more,
-                    w.date(min(starts)) if starts else "–", w.date(max(ends)) if ends else "–"])  # fmt: skip
+        first = w.date(min(starts)) if starts else "–"
+        last = w.date(max(ends)) if ends else "–"
+        out.append([plain(str(machine), 24), ", ".join(drains[:MOST_VISITS]) + more, first, last])
     return out[:6]
 
 
 def _map(tables: Mapping[str, pd.DataFrame], w: Words) -> bytes:
     held = np.array([tables[n].total_bounds for n in ("boundary", "drains") if len(tables[n])])
-    bounds = (*held[:, :2].min(axis=0), *held[:, 2:].max(axis=0))
-    frame = plan.fitted(tuple(float(v) for v in bounds), MAP_WIDE, MAP_HIGH)
+    (west, south), (east, north) = held[:, :2].min(axis=0), held[:, 2:].max(axis=0)
+    bounds = (float(west), float(south), float(east), float(north))
+    frame = plan.fitted(bounds, MAP_WIDE, MAP_HIGH)
     svg = Svg(MAP_WIDE, MAP_HIGH)
     svg.clip("s", 0, 0, MAP_WIDE, MAP_HIGH)
     for shape in tables["boundary"].geometry if len(tables["boundary"]) else ():
@@ -150,7 +154,7 @@ def _map(tables: Mapping[str, pd.DataFrame], w: Words) -> bytes:
         '<pattern id="no" width="1.6" height="1.6" patternUnits="userSpaceOnUse"'
         ' patternTransform="rotate(45)"><rect width="0.25" height="1.6" fill="#555"/></pattern>',
     )
-    named = {}
+    named: dict[str, Any] = {}
     for kind, shape in zip(tables["limits"]["kind"], tables["limits"].geometry, strict=True):
         if kind == "boundary":
             continue

@@ -49,7 +49,9 @@ class Sketch:
         """Fill a closed shape."""
         self.svg.path(path_of(np.array(points, float), close=True), stroke, width, fill=fill)
 
-    def line(self, points: Points, width: float = 0.45, dash: str = "", colour: str = BLACK) -> None:
+    def line(
+        self, points: Points, width: float = 0.45, dash: str = "", colour: str = BLACK
+    ) -> None:
         """Draw a chain of points."""
         self.svg.path(path_of(np.array(points, float)), colour, width, dash=dash)
 
@@ -93,7 +95,9 @@ class Sketch:
         head = np.stack([at[-1], neck + side * 1.3, neck - side * 1.3])
         self.svg.path(path_of(head, close=True), BLACK, 0.1, fill=BLACK)
 
-    def words(self, x: float, y: float, key: str, anchor: str = "middle", /, **values: object) -> None:
+    def words(
+        self, x: float, y: float, key: str, anchor: str = "middle", /, **values: object
+    ) -> None:
         """Write a label on white, so that it can be read on any ground."""
         text = self.w(f"label.{key}", **values)
         wide = _wide(text)
@@ -109,19 +113,29 @@ class Sketch:
         self.line([tuple(a), tuple(b)], 0.3)
         for at, sign in ((a, 1.0), (b, -1.0)):
             side = np.array([-way[1], way[0]])
-            tip = np.stack([at, at + sign * way * 1.7 + side * 0.7, at + sign * way * 1.7 - side * 0.7])
+            tip = np.stack(
+                [at, at + sign * way * 1.7 + side * 0.7, at + sign * way * 1.7 - side * 0.7]
+            )
             self.svg.path(path_of(tip, close=True), BLACK, 0.1, fill=BLACK)
         if abs(way[0]) > abs(way[1]):
             self.words((x1 + x2) / 2, min(y1, y2) - 1.0, key, **values)
         else:
             self.words(max(x1, x2) + 1.2, (y1 + y2) / 2 + 1.0, key, "start", **values)
 
-    def bucket(self, x: float, y: float, turn: float, size: float = 1.0, *, flip: bool = False) -> None:
+    def bucket(
+        self, x: float, y: float, turn: float, size: float = 1.0, *, flip: bool = False
+    ) -> None:
         """Draw a bucket with its teeth at (x, y); `turn` in degrees, 0 digs straight down."""
         s = -1 if flip else 1
-        self.svg.add(f'<g transform="translate({x:.2f} {y:.2f}) rotate({turn:g}) scale({s * size:g} {size:g})">')
+        self.svg.add(
+            f'<g transform="translate({x:.2f} {y:.2f}) rotate({turn:g})'
+            f' scale({s * size:g} {size:g})">'
+        )
         self.svg.path(
-            "M0 0L-0.4 -8.5L1.2 -11.5H6.6C8.6 -8.4 8.2 -3.4 4.4 -1.2L1.4 -1.6Z", BLACK, 0.5, fill=WHITE
+            "M0 0L-0.4 -8.5L1.2 -11.5H6.6C8.6 -8.4 8.2 -3.4 4.4 -1.2L1.4 -1.6Z",
+            BLACK,
+            0.5,
+            fill=WHITE,
         )
         self.svg.path("M0 0L1.4 -1.6M0.1 -1.6L1.6 -2.2", BLACK, 0.5)
         self.svg.path("M2 -11.5L2.6 -24H5.2L5.6 -11.5Z", BLACK, 0.5, fill=WHITE)
@@ -158,7 +172,9 @@ class Sketch:
     def above(self, *, spoil: bool = True, flow: bool = True) -> None:
         """Draw the drain from above, running to the right, old spoil along its lower side."""
         self.shape([(0, 0), (WIDE, 0), (WIDE, HIGH), (0, HIGH)], PEAT, "none")
-        self.shape([(0, TOP_BANK), (WIDE, TOP_BANK), (WIDE, LOW_BANK), (0, LOW_BANK)], WHITE, "none")
+        self.shape(
+            [(0, TOP_BANK), (WIDE, TOP_BANK), (WIDE, LOW_BANK), (0, LOW_BANK)], WHITE, "none"
+        )
         self.line([(0, TOP_BANK), (WIDE, TOP_BANK)], 0.5)
         self.line([(0, LOW_BANK), (WIDE, LOW_BANK)], 0.5)
         if spoil:
@@ -185,4 +201,7 @@ class Sketch:
             for x in np.arange(x1 + size / 2 + (row % 2) * size / 2, x2, size * 1.02):
                 if shape.buffer(-size * 0.3).contains(shapely.Point(x, y)):
                     r, q = size * dice.uniform(0.42, 0.55), size * dice.uniform(0.36, 0.48)
-                    self.svg.add(f'<ellipse cx="{x:.2f}" cy="{y:.2f}" rx="{r:.2f}" ry="{q:.2f}" fill="{WHITE}" stroke="{BLACK}" stroke-width="0.3"/>')
+                    self.svg.add(
+                        f'<ellipse cx="{x:.2f}" cy="{y:.2f}" rx="{r:.2f}" ry="{q:.2f}"'
+                        f' fill="{WHITE}" stroke="{BLACK}" stroke-width="0.3"/>'
+                    )

@@ -1,10 +1,21 @@
 """Step pictures of dams of timber, stone and sheets, and of ground left alone."""
 
+# ruff: noqa: ARG001 - every picture takes the same two
 from __future__ import annotations
 
 from peatwright.model.rules import Rules
 from peatwright.packs.cards.sketch import (
-    BANK, BED, DUG, HIGH, LOW_BANK, PEAT, SAG, STONE, TOP_BANK, WHITE, WIDE, WOOD, Sketch,
+    BANK,
+    BED,
+    DUG,
+    HIGH,
+    LOW_BANK,
+    SAG,
+    STONE,
+    TOP_BANK,
+    WHITE,
+    WOOD,
+    Sketch,
 )  # fmt: skip
 from peatwright.packs.cards.steps_soft import Picture
 from peatwright.packs.words import Words
@@ -188,7 +199,7 @@ def _pile_line(w: Words, rules: Rules) -> bytes:
 def _pile_first(w: Words, rules: Rules) -> bytes:
     p = Sketch(w, "across")
     p.across()
-    _sheets(p, range(0, 1), tops=SAG - 8)
+    _sheets(p, range(1), tops=SAG - 8)
     p.arrow([(46.4, 2), (46.4, SAG - 8.6)], 1.0)
     p.line([(52, SAG - 6), (52, BED)], 0.3, "2 0.8 0.6 0.8")
     return p.done()

@@ -1,12 +1,23 @@
 """Step pictures of the methods that use peat alone."""
 
+# ruff: noqa: ARG001 - every picture takes the same two
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from peatwright.model.rules import Rules
 from peatwright.packs.cards.sketch import (
-    BANK, BED, DUG, HIGH, LOW_BANK, PEAT, SAG, TOP_BANK, WHITE, WIDE, Sketch,
+    BANK,
+    BED,
+    DUG,
+    HIGH,
+    LOW_BANK,
+    PEAT,
+    SAG,
+    TOP_BANK,
+    WHITE,
+    WIDE,
+    Sketch,
 )  # fmt: skip
 from peatwright.packs.words import Words
 
@@ -60,7 +71,9 @@ def _wave_raise(w: Words, rules: Rules) -> bytes:
 def _wave_close(w: Words, rules: Rules) -> bytes:
     p = Sketch(w, "across")
     p.across()
-    p.shape([*DAM_ACROSS, (63, SAG), (51, SAG), (48, BED), (41, BED), (38, SAG), (26, SAG - 1)], DUG)
+    p.shape(
+        [*DAM_ACROSS, (63, SAG), (51, SAG), (48, BED), (41, BED), (38, SAG), (26, SAG - 1)], DUG
+    )
     p.turf(DAM_ACROSS)
     for x in (22, 44, 66):
         p.arrow([(x, 2.5), (x, BANK - 4.6)], 0.9)
@@ -147,7 +160,9 @@ def _peat_borrow(w: Words, rules: Rules) -> bytes:
 def _peat_layers(w: Words, rules: Rules) -> bytes:
     p = Sketch(w, "across")
     p.across()
-    for k, (a, b, y, h) in enumerate(((37, 52, BED + 3, 5), (36, 53, BED - 2, 5), (35, 54, BED - 7, 5))):
+    for k, (a, b, y, h) in enumerate(
+        ((37, 52, BED + 3, 5), (36, 53, BED - 2, 5), (35, 54, BED - 7, 5))
+    ):
         p.shape([(a - 0.8, y - h), (a, y), (b, y), (b + 0.8, y - h)], DUG, "#000", 0.3)
         p.svg.text(44.5, y - 1.6, str(k + 1), 3.2, anchor="middle", bold=True)
     p.arrow([(44.5, 5), (44.5, 18)], 1.1)
@@ -158,8 +173,8 @@ def _peat_layers(w: Words, rules: Rules) -> bytes:
 def _peat_crest(w: Words, rules: Rules) -> bytes:
     p = Sketch(w, "along")
     p.along()
-    p.shape([(26, BED + 2), (28, BED - 1), (34, BANK - 3.5), (54, BANK - 3), (61, BED), (61, BED + 3),
-             (26, BED + 3)], DUG)  # fmt: skip
+    p.shape([(26, BED + 2), (28, BED - 1), (34, BANK - 3.5), (54, BANK - 3), (61, BED),
+             (61, BED + 3), (26, BED + 3)], DUG)  # fmt: skip
     p.line([(10, BANK + 0.4), (80, BANK + 2.6)], 0.3, "1.6 1")
     p.dim(44, BANK - 3.2, 44, BANK + 1.4, "crest", m=w.number(rules.dam.freeboard_m, 2))
     p.arrow([(72, 23), (84, 23.4)])
@@ -225,10 +240,13 @@ def _zip_second(w: Words, rules: Rules) -> bytes:
     p.shape([(29, BED), (41, BED), (48, BED), (60, BED), (60, SAG + 1), (29, SAG + 1)], DUG, "none")
     half = SAG + (BED - SAG) * rules.zip.second_cut_ratio
     for flip in (False, True):
+
         def m(x: float, f: bool = flip) -> float:
             return 89 - x if f else x
 
-        p.shape([(m(14), BANK), (m(27), SAG - 1), (m(29), half), (m(17), half)], WHITE, "#000", 0.35)
+        p.shape(
+            [(m(14), BANK), (m(27), SAG - 1), (m(29), half), (m(17), half)], WHITE, "#000", 0.35
+        )
         p.arrow([(m(20), half - 4), (m(33), half - 4)], 1.0)
     p.bucket(17, half, 4, 0.85)
     p.dim(77, BANK + 1, 77, half, "half_depth")

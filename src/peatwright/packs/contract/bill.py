@@ -169,7 +169,7 @@ class _Bill:
         totals = self._quantities(counts)
         inputs = self._inputs(rates) if rates is not None else {}
         self._bill(bill, title, totals, inputs)
-        self._notes(notes, priced=priced)
+        self._notes(notes)
 
     def _new(self, name: str, *, landscape: bool) -> Any:
         sheet = self.book.add_worksheet(name)
@@ -272,7 +272,9 @@ class _Bill:
                 sheet.write_formula(row, 5, f"={cell(row, 3)}*{cell(row, 4)}", self.money, value)
                 row += 1
             sheet.write_string(row, 1, w("bill.total"), self.strong)
-            sheet.write_formula(row, 5, f"=SUM({cell(first, 5)}:{cell(row - 1, 5)})", self.bold, held)
+            sheet.write_formula(
+                row, 5, f"=SUM({cell(first, 5)}:{cell(row - 1, 5)})", self.bold, held
+            )
             sums.append((cell(row, 5), held))
             row += 2
         self._totals(sheet, row, sums, inputs)
@@ -321,7 +323,7 @@ class _Bill:
                 sheet.write_number(row, 4, 0, self.share)
             sheet.write_formula(row, 5, formula.replace("{share}", cell(row, 4)), self.bold, value)
             row += 1
-            return cell(row - 1, 5)
+            return str(cell(row - 1, 5))
 
         held = sum(v for _, v in sums)
         works = total("works", "=" + "+".join(c for c, _ in sums), held)
@@ -348,8 +350,8 @@ class _Bill:
         out = []
         if len(site):
             row = site.iloc[-1]
-            out.append(w("bill.range", low=w.number(row["cost_low"]), currency=money,
-                         high=w.number(row["cost_high"]), likely=w.number(row["cost"])))  # fmt: skip
+            low, likely, high = (w.number(row[n]) for n in ("cost_low", "cost", "cost_high"))
+            out.append(w("bill.range", low=low, likely=likely, high=high, currency=money))
         cost = self.tables.get("cost")
         if cost is not None and len(cost):
             row = cost.iloc[0]
@@ -357,7 +359,7 @@ class _Bill:
                          currency=money))  # fmt: skip
         return out
 
-    def _notes(self, sheet: Any, *, priced: bool) -> None:
+    def _notes(self, sheet: Any) -> None:
         w = self.w
         sheet.set_column(0, 0, 100)
         said = [*w.each("bill.notes"), w("common.screening"), plain(self.info.attribution, 300)]

@@ -46,12 +46,12 @@ class Paper:
         self.width = wide - Mm(36)
         code = w("common.layout_code", code=issue.code)
         pack = w("common.pack", number=issue.number)
-        section.header.paragraphs[0].text = (
-            f"{plain(info.title, 80)} · {title} · {pack}, {code}, {w.date(issue.date)}"
-        )
-        section.footer.paragraphs[0].text = (
-            f"{w('common.stale')} {plain(info.origin)}. {plain(info.attribution, 160)}"
-        )
+        section.header.paragraphs[
+            0
+        ].text = f"{plain(info.title, 80)} · {title} · {pack}, {code}, {w.date(issue.date)}"
+        section.footer.paragraphs[
+            0
+        ].text = f"{w('common.stale')} {plain(info.origin)}. {plain(info.attribution, 160)}"
         for part in (section.header, section.footer):
             for run in part.paragraphs[0].runs:
                 run.font.size = Pt(8.5)
@@ -84,13 +84,17 @@ class Paper:
 
     def text(self, text: str, *, bold: bool = False) -> None:
         """Add a paragraph."""
-        self.doc.add_paragraph().add_run(plain(text)).bold = bold
+        line = self.doc.add_paragraph()
+        line.add_run(plain(text)).bold = bold
+        line.paragraph_format.keep_with_next = text.endswith(":")
 
     def points(self, texts: Sequence[str], *, numbered: bool = False) -> None:
         """Add a list."""
         for k, text in enumerate(texts, start=1):
             style = "Normal" if numbered else "List Bullet"
-            line = self.doc.add_paragraph(f"{k}.  {plain(text)}" if numbered else plain(text), style)
+            line = self.doc.add_paragraph(
+                f"{k}.  {plain(text)}" if numbered else plain(text), style
+            )
             line.paragraph_format.space_after = Pt(2)
             if numbered:
                 line.paragraph_format.left_indent = Mm(6)
@@ -115,16 +119,16 @@ class Paper:
             for c, (cell, text) in enumerate(zip(line.cells, texts, strict=True)):
                 cell.width = widths[c]
                 paragraph = cell.paragraphs[0]
-                paragraph.paragraph_format.space_after = Pt(1)
+                paragraph.paragraph_format.space_before = Pt(2)
+                paragraph.paragraph_format.space_after = Pt(2)
                 run = paragraph.add_run(plain(text, 600))
                 run.font.size = Pt(9.5)
                 if r == 0:
                     run.bold = True
                     _shade(cell)
+            _mark_row(line, "w:cantSplit")
             if r == 0:
-                mark = OxmlElement("w:tblHeader")
-                mark.set(qn("w:val"), "true")
-                line._tr.get_or_add_trPr().append(mark)  # noqa: SLF001 - the library has no name for it
+                _mark_row(line, "w:tblHeader")
             elif r > len(rows):
                 line.height = Mm(9)
         self.doc.add_paragraph().paragraph_format.space_after = Pt(2)
@@ -135,8 +139,16 @@ class Paper:
         self.doc.save(held)
         with zipfile.ZipFile(held) as given, zipfile.ZipFile(out, "w") as fixed:
             for name in sorted(given.namelist()):
-                fixed.writestr(zipfile.ZipInfo(name, ZIP_DAY), given.read(name), zipfile.ZIP_DEFLATED)
+                fixed.writestr(
+                    zipfile.ZipInfo(name, ZIP_DAY), given.read(name), zipfile.ZIP_DEFLATED
+                )
         return out.getvalue()
+
+
+def _mark_row(line: Any, name: str) -> None:
+    mark = OxmlElement(name)
+    mark.set(qn("w:val"), "true")
+    line._tr.get_or_add_trPr().append(mark)
 
 
 def _shade(cell: Any) -> None:
@@ -144,4 +156,4 @@ def _shade(cell: Any) -> None:
     shade.set(qn("w:val"), "clear")
     shade.set(qn("w:color"), "auto")
     shade.set(qn("w:fill"), PALE)
-    cell._tc.get_or_add_tcPr().append(shade)  # noqa: SLF001 - the library has no name for it
+    cell._tc.get_or_add_tcPr().append(shade)

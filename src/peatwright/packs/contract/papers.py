@@ -142,7 +142,7 @@ class Papers:
         for n, (key, where) in enumerate(self._hazards().items(), start=1):
             hazard, held = w.each(f"hazards.{key}")
             rows.append([str(n), hazard, where, held, "", ""])
-        p.table(w.each("papers.hazard_table"), rows, (0.6, 4, 5, 6, 2, 2.4), blank_rows=5)
+        p.table(w.each("papers.hazard_table"), rows, (0.9, 4, 5, 6, 2, 2.4), blank_rows=5)
         p.table(w.each("papers.sign_table"), [], (3, 2, 3, 2), blank_rows=2)
         p.text(f"{w('common.screening')} {w('common.safety')}")
         return p.save()

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import ezdxf
 import numpy as np
 import pandas as pd
 import shapely
+from ezdxf._options import options
+from ezdxf.filemanagement import new
 from numpy.typing import NDArray
 
 from peatwright.packs.exchange.shapes import Works
@@ -34,16 +35,16 @@ def write_dxf(path: Path, works: Works, tables: Mapping[str, pd.DataFrame]) -> N
     at 0 on the same layer with `_FLAT` after its name, so that no machine digs to a level that
     nobody measured.
     """
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True  # the same layout, the same bytes
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True  # the same layout, the same bytes
     try:
-        doc = ezdxf.new("R2010", setup=False)
+        doc = new("R2010", setup=False)
         doc.header["$INSUNITS"] = METRES
         doc.header["$MEASUREMENT"] = 1
         for name, colour in LAYERS.items():
             doc.layers.add(name, color=colour)
         space = doc.modelspace()
-        beds = _draw_drains(doc, space, tables)
+        beds = _draw_drains(space, tables)
         _draw_works(doc, space, works, beds)
         _draw_outlets(space, tables["items"])
         for shape in tables["limits"].geometry:
@@ -54,7 +55,7 @@ def write_dxf(path: Path, works: Works, tables: Mapping[str, pd.DataFrame]) -> N
         doc.write(held)
         path.write_text(held.getvalue(), encoding="utf-8", newline="\r\n")
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before
 
 
 def _flat(doc: Any, layer: str) -> str:
@@ -64,9 +65,7 @@ def _flat(doc: Any, layer: str) -> str:
     return name
 
 
-def _draw_drains(
-    doc: Any, space: Any, tables: Mapping[str, pd.DataFrame]
-) -> dict[str, NDArray[np.float64]]:
+def _draw_drains(space: Any, tables: Mapping[str, pd.DataFrame]) -> dict[str, NDArray[np.float64]]:
     """Draw drains and return chainage, x, y and bed level of each one's stations."""
     stations = tables["stations"]
     beds: dict[str, NDArray[np.float64]] = {}
@@ -109,7 +108,9 @@ def _draw_works(
             space.add_polyline3d(line, dxfattribs={"layer": crest})
             here = (float(r["east_m"]), float(r["north_m"]), z)
             space.add_point(here, dxfattribs={"layer": point})
-            space.add_text(r["name"], height=TEXT_M, dxfattribs={"layer": "DAM_NAME", "insert": here})
+            space.add_text(
+                r["name"], height=TEXT_M, dxfattribs={"layer": "DAM_NAME", "insert": here}
+            )
             continue
         layer = RUN_LAYERS[str(r["kind"])]
         bed = beds.get(str(r["drain"]), np.empty((0, 4)))
@@ -122,9 +123,13 @@ def _draw_works(
             space.add_lwpolyline(at.tolist(), dxfattribs={"layer": _flat(doc, layer)})
 
 
+def _rows(table: pd.DataFrame) -> list[Any]:
+    return list(table.itertuples())
+
+
 def _draw_outlets(space: Any, items: pd.DataFrame) -> None:
     """Draw the outlet of each dam as a point at its sill, with a line from the dam."""
-    for r in items[items["kind"] == "dam"].drop(columns="geometry").itertuples():
+    for r in _rows(items[items["kind"] == "dam"].drop(columns="geometry")):
         z, x, y = float(r.outlet_level_m), float(r.outlet_x_m), float(r.outlet_y_m)
         if np.isfinite([x, y, z]).all():
             space.add_point((x, y, z), dxfattribs={"layer": "OUTLET"})

@@ -36,9 +36,14 @@ def kml_bytes(
     root = Et.Element("kml", xmlns=NAMESPACE)
     document = Et.SubElement(root, "Document")
     _text(document, "name", plain(info.title, 120))
-    _text(document, "description", plain(
-        f"{w('common.pack', number=issue.number)}, {w('common.layout_code', code=issue.code)}, "
-        f"{w.date(issue.date)}. {w('common.screening')} {info.attribution}"))
+    _text(
+        document,
+        "description",
+        plain(
+            f"{w('common.pack', number=issue.number)}, {w('common.layout_code', code=issue.code)}, "
+            f"{w.date(issue.date)}. {w('common.screening')} {info.attribution}"
+        ),
+    )
     for name, (colour, width, fill) in STYLES.items():
         style = Et.SubElement(document, "Style", id=name)
         line = Et.SubElement(style, "LineStyle")
@@ -72,12 +77,14 @@ def kml_bytes(
         area = Et.SubElement(mark, "Polygon")
         turned = shapely.geometry.polygon.orient(shape, 1.0)
         for tag, ring in (
-            ("outerBoundaryIs", turned.exterior), *(("innerBoundaryIs", i) for i in turned.interiors)
+            ("outerBoundaryIs", turned.exterior),
+            *(("innerBoundaryIs", i) for i in turned.interiors),
         ):  # fmt: skip
             edge = Et.SubElement(Et.SubElement(area, tag), "LinearRing")
             _text(edge, "coordinates", _corners(ring.coords))
     Et.indent(root, " ")
-    return Et.tostring(root, encoding="utf-8", xml_declaration=True)
+    made: bytes = Et.tostring(root, encoding="utf-8", xml_declaration=True)
+    return made
 
 
 def write_kml(path: Path, made: bytes) -> list[Path]:
@@ -92,7 +99,10 @@ def write_kml(path: Path, made: bytes) -> list[Path]:
 
 
 def _told(r: Mapping[str, Any], w: Words) -> str:
-    parts = [w.said("methods", str(r["method"])), f"{r['drain']}, {number(r['chainage_m'], 1, 'm')}"]
+    parts = [
+        w.said("methods", str(r["method"])),
+        f"{r['drain']}, {number(r['chainage_m'], 1, 'm')}",
+    ]
     if np.isfinite(r["buckets"]):
         parts.append(w.count(r["buckets"], "bucket"))
     if r["outlet"]:

@@ -53,7 +53,8 @@ def works_of(items: pd.DataFrame, crs: str) -> Works:
     rows = items.drop(columns="geometry").to_dict("records")
     for k, row in enumerate(rows):
         records.append({
-            "name": names[k], "item_id": plain(row["item_id"], 40), "drain": plain(row["drain_id"], 40),
+            "name": names[k], "item_id": plain(row["item_id"], 40),
+            "drain": plain(row["drain_id"], 40),
             "kind": row["kind"], "method": row["method"], "order": int(row["order_on_drain"]),
             "chainage_m": row["chainage_m"], "from_m": row["from_m"], "to_m": row["to_m"],
             "east_m": x[k], "north_m": y[k], "lon": lon[k], "lat": lat[k],

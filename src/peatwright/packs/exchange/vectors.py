@@ -62,8 +62,7 @@ def _rings(shape: shapely.Polygon) -> tuple[Any, list[Any]]:
 
 def records_of(table: pd.DataFrame, fields: tuple[str, ...]) -> list[dict[str, Any]]:
     """Return chosen columns of a layer as records."""
-    out: list[dict[str, Any]] = table[list(fields)].to_dict("records")
-    return out
+    return [dict(zip(fields, row, strict=True)) for row in table[list(fields)].to_numpy(object)]
 
 
 def write_all_geojson(folder: Path, works: Works, tables: Mapping[str, pd.DataFrame], crs: str

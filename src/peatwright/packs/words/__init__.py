@@ -76,7 +76,7 @@ class Words:
         points: Sequence[str] = self._find("format.compass")
         return points[int((bearing_deg % 360 + 22.5) // 45) % 8]
 
-    def keys(self) -> dict[str, Any]:
+    def texts(self) -> dict[str, Any]:
         """Return every key with its text or list, for checking one language against another."""
         out: dict[str, Any] = {}
 
