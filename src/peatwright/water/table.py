@@ -260,9 +260,11 @@ class _State:
 
     def first(self) -> F64:
         """Start wet: carrying power grows with the level, so a table that starts above its place
-        comes down to it without overshooting, and one that starts below does not.
+        comes down to it without overshooting, and one that starts below does not. A film above the
+        ground lets run-off take part from the first round.
         """
-        return np.where(self.fixed, self.stage, self.bog.ground)
+        wet = self.bog.ground + self.rules.spill_film_m
+        return np.where(self.fixed, self.stage, wet)
 
     def balance(self, level: F64, recharge: float, dt: float, old: F64, jacobian: bool) -> F64:
         ground, peat, spill, spill_rate, edge = self.pads
@@ -281,8 +283,8 @@ class _State:
     ) -> tuple[F64, int]:
         """Newton's rounds: each solves for the change of level that would balance every cell.
 
-        A round that leaves cells further from balance is taken back and tried again with storage
-        added, as if the table had only some time to move; the time grows again with each success.
+        A round that leaves cells further from balance is taken back. From there the table moves as
+        if through time, with storage in each cell, and the time grows as balance comes near.
         """
         free = self.bog.valid & ~self.fixed
         level = np.where(self.fixed, self.stage, level)
@@ -308,12 +310,13 @@ class _State:
             progress(min(0.99, (i + 1) / 15), f"water table, round {i + 1}")
             if moved < fine and hold == 0.0:
                 return trial, i + 1
-            if new_gap <= gap:
-                level, left, gap, change = trial, new_left, new_gap, moved
-                hold = hold / 10.0 if hold > v(HOLD_RATE) / 1e4 else 0.0
-            else:
-                hold = max(4.0 * hold, v(HOLD_RATE))
+            if new_gap > gap and hold == 0.0:
+                hold = v(HOLD_RATE)
                 self.balance(level, recharge, dt, old, True)
+                continue
+            hold *= min(3.0, new_gap / gap) if gap > 0.0 else 0.0
+            hold = hold if hold > v(HOLD_RATE) / 1e4 else 0.0
+            level, left, gap, change = trial, new_left, new_gap, moved
         refuse(
             "water table",
             f"levels still moving by {change:.3f} m after {ROUNDS} rounds",

@@ -85,7 +85,7 @@ def balance(
     All arrays are bordered by one idle cell. Flow over a face is
     q = (Tg (w_b - w_a) + Ta (ground_a - ground_b)) / distance × width: the part driven by the
     table's depth takes the mean of T between the two depths (Simpson), the part driven by the
-    ground's slope leans on the upslope cell just as much as an exponential profile needs. The flow
+    ground's slope leans on the upslope cell as much as an exponential profile needs. The flow
     grows with the level of the giver and falls with that of the taker, whatever the slope.
 
     `edge` is slope times width over an open edge; `spill` the level above which water runs off at
@@ -129,7 +129,7 @@ def balance(
                 tm = carrying(wm, dm, top, deep, decay)
                 ta, tb = t[r, c], t[r2, c2]
                 tg = (ta + 4.0 * tm + tb) / 6.0
-                up = 0.5 * lean((k[r, c] + k[r2, c2]) / (ta + tb) * dz)
+                up = 0.5 * lean((top + deep) / carrying(0.0, dm, top, deep, decay) * dz)
                 q = ratio * (tg * (wb - wa) + ((0.5 + up) * ta + (0.5 - up) * tb) * dz)
                 left[r, c] -= q
                 left[r2, c2] += q
