@@ -21,12 +21,12 @@ from peatwright.drains.find.judge import confidence, parse
 from peatwright.drains.find.lines import sift, whole_lines
 from peatwright.model.find_rules import FindRules
 
-PLAIN = (0.0, 1.0, 0.0, 0.0)
+PLAIN = (0.0, 1.0, 0.0, 0.0, 0.0)
 SHRINK = 0.02  # few hundred lines from few places: stay near the chances as they are
 
 
 def drains(raster, readings, judges, rules, share):
-    """Chance, length, continuity, real share and weight of each line called a drain."""
+    """Chance, length, continuity, straightness, real share and weight of each drain."""
     g = raster.grid
     s = sift(look_at(raster, rules), judges["first"], g.dx_m, g.dy_m, rules, FIRST_LEAST)
     lines = whole_lines(s, judges["second"], g.dx_m, g.dy_m, rules)
@@ -43,15 +43,15 @@ def drains(raster, readings, judges, rules, share):
                 got.append(geo.intersection(near).length / max(geo.length, 1e-6))
         if got:
             t = lines.table
-            row = (t["chance"][i], t["length_m"][i], t["continuity_ratio"][i], np.mean(got))
-            out.append((*row, geo.length * share))
+            row = (t["chance"][i], t["length_m"][i], t["continuity_ratio"][i])
+            out.append((*row, t["straightness_ratio"][i], np.mean(got), geo.length * share))
     return out
 
 
 def main() -> None:
     """Collect lines, fit, write."""
     path = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "src/peatwright/drains/find/judge.txt"
-    text = path.read_text()
+    text = "\n".join(v for v in path.read_text().splitlines() if not v.startswith("line "))
     judges = parse(text)
     heat = judges["second"].heat
     rules = FindRules(show_ratio=0.2, doubtful_m=8.0)
@@ -65,10 +65,10 @@ def main() -> None:
     for seed in range(500, 518):
         raster, readings = invented(seed, (0.5, 0.5, 1.0)[seed % 3])
         rows += drains(raster, readings, judges, rules, 0.5)
-    p, length, seen, y, w = np.array(rows).T
+    p, length, seen, straight, y, w = np.array(rows).T
 
     def loss(k):
-        q = np.clip(confidence(tuple(k), p, length, seen), 1e-6, 1 - 1e-6)
+        q = np.clip(confidence(tuple(k), p, length, seen, straight), 1e-6, 1 - 1e-6)
         return (
             -(w * (y * np.log(q) + (1 - y) * np.log(1 - q))).sum() / w.sum()
             + SHRINK * ((k - np.array(PLAIN)) ** 2).sum()
@@ -76,7 +76,7 @@ def main() -> None:
 
     k = minimize(loss, np.array(PLAIN), method="Nelder-Mead", options={"maxiter": 4000}).x
     sys.stderr.write(f"{len(p)} lines; loss {loss(np.array(PLAIN)):.4f} to {loss(k):.4f}; {k}\n")
-    kept = [v for v in text.splitlines() if not v.startswith("line ")]
+    kept = text.splitlines()
     at = kept.index("judge second") + 1
     kept.insert(at, "line " + " ".join(f"{v:.4g}" for v in k))
     path.write_text("\n".join(kept) + "\n")

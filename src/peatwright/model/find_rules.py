@@ -6,9 +6,6 @@ from dataclasses import dataclass
 
 from peatwright.model.cited import cited
 
-TRENCH = "Gaussian trench under a second-derivative filter, closed form"
-WAVE = "a wave dam is 3 to 5 buckets wide"
-
 
 @dataclass(frozen=True)
 class FindRules:

@@ -33,7 +33,7 @@ class Judge:
     cut: F64
     value: F64
     heat: float = 1.0
-    line: tuple[float, ...] = (0.0, 1.0, 0.0, 0.0)
+    line: tuple[float, ...] = (0.0, 1.0, 0.0, 0.0, 0.0)
 
     def chances(self, measures: F64) -> F64:
         """Return the chance of each class (columns of `CLASSES`) for rows of measures."""
@@ -49,15 +49,18 @@ class Judge:
         return p
 
 
-def confidence(line: tuple[float, ...], chance: F64, length_m: F64, seen_ratio: F64) -> F64:
-    """Confidence of whole drains from the mean chance of their pieces, length and continuity.
+def confidence(
+    line: tuple[float, ...], chance: F64, length_m: F64, seen_ratio: F64, straight_ratio: F64
+) -> F64:
+    """Confidence of whole drains from the mean chance of their pieces and their course.
 
     A logistic fit to lines on ground that was not learnt from: of two lines whose pieces look
-    alike, the longer and more continuous one is real more often.
+    alike, the longer, more continuous and straighter one is real more often.
     """
     p = np.clip(chance, 1e-4, 1 - 1e-4)
     size = np.log(np.clip(length_m, 5.0, 150.0) / 30.0)
     score = line[0] + line[1] * np.log(p / (1 - p)) + line[2] * size + line[3] * (seen_ratio - 0.9)
+    score = score + line[4] * (straight_ratio - 0.95)
     got: F64 = 1.0 / (1.0 + np.exp(-score))
     return got
 
@@ -88,7 +91,7 @@ def parse(text: str) -> dict[str, Judge]:
             base[key], a[:, 0].astype(np.int64), a[:, 1:8].astype(np.int64), a[:, 8:15].copy(),
             a[:, 15:].copy(),
             heat.get(key, 1.0),
-            whole.get(key, (0.0, 1.0, 0.0, 0.0)),
+            whole.get(key, (0.0, 1.0, 0.0, 0.0, 0.0)),
         )  # fmt: skip
     return out
 

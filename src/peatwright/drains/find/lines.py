@@ -282,7 +282,8 @@ def finish(
     is_gully = kind == "gully"
     seen_ratio = mean(seen.astype(np.float64))
     chance = total[np.arange(len(of)), of + 1]
-    sure = np.where(of == 0, confidence(whole, chance, length, seen_ratio), chance)
+    straight = np.clip(chord / np.maximum(length, 1e-9), 0, 1)
+    sure = np.where(of == 0, confidence(whole, chance, length, seen_ratio, straight), chance)
     table: dict[str, NDArray[np.generic]] = {
         "kind": kind,
         "confidence": sure,
@@ -291,7 +292,7 @@ def finish(
         "depth_m": np.maximum(np.where(is_gully, far_depth, mid("depth_m")), 0.0),
         "width_m": np.where(is_gully, far_width, width),
         "continuity_ratio": seen_ratio,
-        "straightness_ratio": np.clip(chord / np.maximum(length, 1e-9), 0, 1),
+        "straightness_ratio": straight,
         "length_m": length,
         "beside_m": beside,
         "fall_m": fall,
