@@ -27,7 +27,7 @@ from peatwright.model.raster import Grid, Raster
 
 HERE = Path(__file__).resolve().parents[1]
 GROUND = Path(os.environ.get("PEATWRIGHT_GROUND", HERE.parent / "shared" / "ground"))
-TUNED = "drained_basin, two_drained_plots, invented ground of tools/find_ground.py"
+LEARNT = "drained_basin, two_drained_plots, invented ground of tools/find_ground.py"
 
 
 def read_dtm(path: Path) -> Raster:
@@ -100,7 +100,8 @@ def run() -> None:
         finder.shipped = lambda: held
     rules = FindRules()
     cases: list[tuple[Any, Any, Any]] = []
-    print(f"judge tuned on: {TUNED}; kept out while tuning: no_drains, the demo")
+    print(f"learnt from: {LEARNT}")
+    print("not learnt from, but looked at while the last steps were chosen: no_drains, the demo")
     print(f"{'ground':28s} {'P':>6s} {'R':>6s} {'F1':>6s} {'offset m':>9s} {'strict F1':>9s}")
     for name in ("drained_basin", "two_drained_plots"):
         found = find_drains(read_dtm(GROUND / name / "dtm.tif"), rules)
