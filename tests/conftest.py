@@ -48,10 +48,14 @@ def run_demo(unrun_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
     return folder
 
 
-def real_ground(name: str) -> Path:
-    """Return a folder of real terrain, or skip the test with a clear word."""
+@pytest.fixture(scope="session")
+def real_ground() -> Callable[[str], Path]:
+    """Give a folder of real terrain by name, or skip the test with a clear word."""
     base = Path(os.environ.get("PEATWRIGHT_GROUND", Path(__file__).parents[2] / "shared/ground"))
-    folder = base / name
-    if not folder.is_dir():
-        pytest.skip(f"real terrain {name} is not here (set PEATWRIGHT_GROUND to its folder)")
+
+    def folder(name: str) -> Path:
+        if not (base / name).is_dir():
+            pytest.skip(f"real terrain {name} is not here (set PEATWRIGHT_GROUND to its folder)")
+        return base / name
+
     return folder

@@ -37,7 +37,7 @@ def decide(
         raise GivenError([_not_known(name, table["found_id"].tolist()) for name in unknown])
     rows = table[table["found_id"].isin(chosen)]
     with lock.held(site.folder):
-        shapes = shapely.to_wkt(rows.geometry.to_numpy())
+        shapes = shapely.to_wkt(rows.geometry.to_numpy(), rounding_precision=-1)
         for found_id, shape in zip(rows["found_id"], shapes, strict=True):
             entry = {"found_id": found_id, "decision": decision, "shape": shape,
                      "by": by, "on": on}  # fmt: skip
@@ -74,8 +74,8 @@ def redraw(folder: Path, found_id: str, line_file: Path, *, by: str, on: str) ->
         )
     row = table[table["found_id"] == found_id].iloc[0]
     entry = {
-        "found_id": found_id, "decision": "redrawn", "shape": shapely.to_wkt(row.geometry),
-        "drawn": shapely.to_wkt(held.shapes[0]), "by": by, "on": on,
+        "found_id": found_id, "decision": "redrawn", "shape": shapely.to_wkt(row.geometry, rounding_precision=-1),
+        "drawn": shapely.to_wkt(held.shapes[0], rounding_precision=-1), "by": by, "on": on,
     }  # fmt: skip
     with lock.held(site.folder):
         said.say(site.folder, "drain", entry)
