@@ -45,14 +45,14 @@ class Work:
 class Stage:
     """One step of the chain.
 
-    `rules` are the sections of the rule sheet that it reads, `after` the stage whose results it
+    `rules` are the sections of the rule sheet that it reads, `after` the stages whose results it
     needs, `said` the kinds of what people said that it heeds, `revision` a number that we raise
     when the code gives other results for the same input.
     """
 
     name: str
     doing: str
-    after: str
+    after: tuple[str, ...]
     rules: tuple[str, ...]
     said: tuple[str, ...]
     revision: int
@@ -92,6 +92,7 @@ def _take(at: Work) -> Made:
         "hand_depths": taken.hand_depths,
         "limits": taken.limits,
         "faults": _fault_table(taken.faults),
+        **taken.ground,
     }
     report = {"crs": taken.crs, "vertical": taken.vertical, "looks": len(taken.faults)}
     return Made(tables, {"dtm": taken.dtm}, report)
@@ -122,29 +123,45 @@ def _find(at: Work) -> Made:
     return Made({"found_drains": lines, "furrow_ground": furrows}, {}, report)
 
 
+def _ground(at: Work) -> Made:
+    from peatwright.ground.survey import survey
+
+    made = survey(
+        at.store.raster("dtm"), at.store.table("probes"), at.rules,
+        limits=at.store.table("limits"), boundary=at.store.area("boundary"),
+        drains=at.store.area("given_drains"), bare=at.store.area("given_bare"),
+        progress=at.progress,
+    )  # fmt: skip
+    tables = {"probes_wanted": made.probes_wanted, "unstable": made.unstable}
+    return Made(tables, made.rasters, made.report)
+
+
 def _measure(at: Work) -> Made:
     from peatwright.drains.decisions import to_measure
     from peatwright.drains.measure import measure
+    from peatwright.ground.stations import forbid_unstable
 
     previous = at.store.table("drains") if "measure" in at.store.states() else None
     lines = to_measure(at.store.table("given_drains"), at.store.table("found_drains"))
     if not len(lines):
         raise GivenError(NO_DRAINS)
+    probed = "peat_depth" in at.store.states()["ground"].rasters
     measured = measure(
         at.store.raster("dtm"),
         lines,
         at.rules.measure,
+        peat=(at.store.raster("peat_depth"), at.store.raster("peat_error")) if probed else None,
         probes=at.store.table("probes"),
         hand_depths=at.store.table("hand_depths"),
         limits=at.store.table("limits"),
         previous_drains=previous,
         progress=at.progress,
     )
-    tables = {
-        "drains": measured.drains,
-        "nodes": measured.nodes,
-        "stations": measured.stations,
-    }
+    stations = measured.stations
+    if probed:
+        factor = at.store.raster("factor_standing")
+        stations = forbid_unstable(stations, factor, at.rules.stability)
+    tables = {"drains": measured.drains, "nodes": measured.nodes, "stations": stations}
     report = dataclasses.asdict(measured.report)
     report["faults"] = [fault.line() for fault in measured.faults]
     rasters = {} if measured.upslope is None else {"upslope": measured.upslope}
@@ -203,14 +220,18 @@ def _brief(at: Work) -> Made:
 
 
 LAYOUT_STAGES = ("measure", "lay", "price")
+TAKE_RULES = ("take", "limits", "condition")
+GROUND_RULES = ("depth", "carbon", "stability", "bearing")
+MEASURE_RULES = ("measure", "stability")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
 STAGES = (
-    Stage("take", "reading and checking what is given", "", ("take", "limits"), (), 1, _take),
-    Stage("find", "looking for drains", "take", ("find",), ("drain",), 1, _find),
-    Stage("measure", "measuring the drains", "find", ("measure",), (), 1, _measure),
-    Stage("lay", "laying out the works", "measure", LAY_RULES, (), 1, _lay),
-    Stage("price", "pricing", "lay", ("rates",), (), 1, _price),
-    Stage("brief", "making the pack", "price", (), (), 1, _brief),
+    Stage("take", "reading and checking what is given", (), TAKE_RULES, (), 2, _take),
+    Stage("find", "looking for drains", ("take",), ("find",), ("drain",), 1, _find),
+    Stage("ground", "surveying the ground", ("take",), GROUND_RULES, (), 1, _ground),
+    Stage("measure", "measuring the drains", ("find", "ground"), MEASURE_RULES, (), 2, _measure),
+    Stage("lay", "laying out the works", ("measure",), LAY_RULES, (), 1, _lay),
+    Stage("price", "pricing", ("lay",), ("rates",), (), 1, _price),
+    Stage("brief", "making the pack", ("price",), (), (), 1, _brief),
 )  # fmt: skip
 STAGE_NAMES = tuple(stage.name for stage in STAGES)
 
@@ -235,10 +256,11 @@ def _fingerprint(stage: Stage, upstream: str, rules: Rules, folder: Path) -> str
 
 def fingerprints(site: Site, rules: Rules) -> dict[str, str]:
     """Return the fingerprint that each stage has when it is up to date."""
-    prints = {"": given_fingerprint(site.given)}
+    given = given_fingerprint(site.given)
+    prints: dict[str, str] = {}
     for stage in STAGES:
-        prints[stage.name] = _fingerprint(stage, prints[stage.after], rules, site.folder)
-    del prints[""]
+        upstream = " ".join(prints[name] for name in stage.after) or given
+        prints[stage.name] = _fingerprint(stage, upstream, rules, site.folder)
     return prints
 
 

@@ -211,6 +211,7 @@ def test_tables_hold_to_their_columns_and_inputs_stay() -> None:
         lines,
         RULES,
         limits=limits,
+        peat=tuple(Raster(np.full_like(dtm.values, v), dtm.grid) for v in (2.0, 0.3)),
         probes=probes,
         progress=lambda share, _: told.append(share),
     )
@@ -226,6 +227,11 @@ def test_tables_hold_to_their_columns_and_inputs_stay() -> None:
     np.testing.assert_array_equal(forbidden, np.abs(x - 40.0) <= 5.0)
     assert set(t.forbidden_why[forbidden]) == {"heritage Old kiln (invented), 20 m kept"}
     assert t.peat_depth_m.dropna().to_numpy() == pytest.approx(2.0)
+    assert t.peat_error_m.dropna().to_numpy() == pytest.approx(0.3)
+    away = np.minimum(
+        *(shapely.distance(t.geometry.to_numpy(), p) for p in probes.geometry)
+    )  # fmt: skip
+    np.testing.assert_array_equal(t.peat_depth_m.isna(), away > RULES.peat_reach_m)
     m = t[t.measured]
     below = 2.0 - (m.ground_level_m - m.bed_level_m)
     np.testing.assert_allclose(m.peat_below_bed_m, below, atol=1e-9)

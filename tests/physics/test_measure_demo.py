@@ -15,6 +15,9 @@ from scipy.spatial import cKDTree
 
 from peatwright.demo import write_demo
 from peatwright.drains.measure import Measured, measure
+from peatwright.ground.depth import depth_surface
+from peatwright.ground.probes import check_probes
+from peatwright.model.ground_rules import DepthRules
 from peatwright.model.raster import Grid, Raster
 from peatwright.model.rules import MeasureRules
 
@@ -52,11 +55,16 @@ def compared(tmp_path_factory: pytest.TempPathFactory) -> Compared:
         geometry=lines.geometry.to_numpy(),
         crs=site.crs,
     )
+    probes = points(site.probes, "Peat_depth_m", "peat_depth_m", site.crs)
+    at = shapely.get_coordinates(probes.geometry.to_numpy())
+    held = check_probes(at[:, 0], at[:, 1], probes["peat_depth_m"], DepthRules())
+    surface = depth_surface(held, dtm.grid, DepthRules(), levels=dtm)
     done = measure(
         dtm,
         lines,
         MeasureRules(),
-        probes=points(site.probes, "Peat_depth_m", "peat_depth_m", site.crs),
+        peat=(surface.depth, surface.error),
+        probes=probes,
         hand_depths=points(site.depths, "Depth_m", "hand_depth_m", site.crs),
         upslope=False,
     )

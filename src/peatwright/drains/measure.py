@@ -19,7 +19,7 @@ from peatwright.drains.depths import HandCorrection, hand_correction
 from peatwright.drains.direction import cut_at_turns, direct
 from peatwright.drains.lines import LAYER, clean
 from peatwright.drains.network import Chain, connect, join
-from peatwright.drains.peat import peat_depths
+from peatwright.drains.peat import peat_at
 from peatwright.drains.sections import Sections, Stations, measured, stations_of
 from peatwright.drains.tables import _texts, bed_gradient, node_table, station_table
 from peatwright.model.cited import Cited
@@ -80,6 +80,7 @@ def measure(
     given_drains: gpd.GeoDataFrame,
     rules: MeasureRules,
     *,
+    peat: tuple[Raster, Raster] | None = None,
     probes: gpd.GeoDataFrame | None = None,
     hand_depths: gpd.GeoDataFrame | None = None,
     limits: gpd.GeoDataFrame | None = None,
@@ -93,7 +94,8 @@ def measure(
         dtm: ground, levels in m.
         given_drains: GIVEN_DRAINS, in the terrain's CRS.
         rules: the section `measure` of the rule sheet.
-        probes: PROBES, for the peat depth.
+        peat: peat depth and its standard error, m; without them no station gets a peat depth.
+        probes: PROBES that peat depth rests on: stations far from all of them get none.
         hand_depths: HAND_DEPTHS, to correct airborne depths.
         limits: LIMITS; each polygon already holds the distance kept.
         previous_drains: DRAINS of an earlier run, whose ids are kept.
@@ -132,7 +134,7 @@ def measure(
     told(0.9, "writing the tables")
     good_bed = np.where(sections.status == across.MEASURED, sections.values[:, across.BED], np.nan)
     gradient = bed_gradient(good_bed, stations, rules)
-    peat, peat_error = _peat(probes, stations, rules)
+    peat_m, peat_error_m = _peat(peat, probes, stations, rules)
     table = station_table(
         stations,
         sections,
@@ -140,8 +142,8 @@ def measure(
         correction,
         gradient,
         np.full(len(gradient), np.nan) if at_station is None else at_station,
-        peat,
-        peat_error,
+        peat_m,
+        peat_error_m,
         _forbidden(limits, stations),
         rules,
         dtm.grid.crs,
@@ -195,10 +197,14 @@ def _correction(
 
 
 def _peat(
-    probes: gpd.GeoDataFrame | None, stations: Stations, rules: MeasureRules
+    peat: tuple[Raster, Raster] | None,
+    probes: gpd.GeoDataFrame | None,
+    stations: Stations,
+    rules: MeasureRules,
 ) -> tuple[F64, F64]:
-    depth = np.empty(0) if probes is None else probes["peat_depth_m"].to_numpy(np.float64)
-    return peat_depths(_points(probes), depth, stations.xy, rules.peat_reach_m)
+    if peat is None:
+        return np.full(len(stations.xy), np.nan), np.full(len(stations.xy), np.nan)
+    return peat_at(stations.xy, *peat, _points(probes), rules.peat_reach_m)
 
 
 def _upslope(dtm: Raster, drains: list[Drain], stations: Stations) -> tuple[Raster, F64]:

@@ -22,7 +22,7 @@ from peatwright.ground.slopes import Slopes, slopes
 from peatwright.model.cited import Cited, citations
 from peatwright.model.ground_rules import StabilityRules
 from peatwright.model.progress import Progress, silent
-from peatwright.model.raster import Raster
+from peatwright.model.raster import Grid, Raster
 from peatwright.terrain._strips import run_strips, threads_for
 from peatwright.terrain.sampling import sample
 
@@ -108,23 +108,44 @@ def screen(
         ),
     )  # fmt: skip
     progress(0.9, "marking convex breaks and thick wet peat")
-    marks = np.empty(shape, np.uint8)
-    area = upslope_area_m2.values if upslope_area_m2 is not None else np.empty((1, 1), np.float32)
-    run_strips(
-        shape[0], workers,
-        lambda a, b: _kernels.mark_rows(
-            depth.values, held.slope_ratio, held.convex_deg, area, upslope_area_m2 is not None,
-            held.by, held.bx, float(np.sqrt(depth.grid.cell_area_m2)), rules.convex_deg,
-            rules.thinnest_m, rules.thick_m, rules.wet_index, a, b, marks,
-        ),
-    )  # fmt: skip
+    marks = mark(depth, held, rules, upslope_area_m2=upslope_area_m2, threads=threads)
     progress(1.0, "slope stability screened")
     return Screening(factor, share, marks, held)
 
 
-def _stopping(rules: StabilityRules) -> list[int]:
-    """Cases whose factor under `factor_stop` stops the work."""
+def mark(
+    depth: Raster,
+    ground: Slopes,
+    rules: StabilityRules,
+    *,
+    upslope_area_m2: Raster | None = None,
+    threads: int | None = None,
+) -> U8:
+    """Return the marks of each cell: bits CONVEX, THICK_WET and THICK, 255 for no data.
+
+    Without the upslope area no cell is called wet.
+    """
+    marks = np.empty(depth.values.shape, np.uint8)
+    area = upslope_area_m2.values if upslope_area_m2 is not None else np.empty((1, 1), np.float32)
+    run_strips(
+        depth.grid.rows, threads_for(depth.values.size, threads),
+        lambda a, b: _kernels.mark_rows(
+            depth.values, ground.slope_ratio, ground.convex_deg, area, upslope_area_m2 is not None,
+            ground.by, ground.bx, float(np.sqrt(depth.grid.cell_area_m2)), rules.convex_deg,
+            rules.thinnest_m, rules.thick_m, rules.wet_index, a, b, marks,
+        ),
+    )  # fmt: skip
+    return marks
+
+
+def stopping_cases(rules: StabilityRules) -> list[int]:
+    """Return the cases whose factor under `factor_stop` stops the work."""
     return [k for k, name in enumerate(CASES) if rules.machine_stops or "machine" not in name]
+
+
+def stopping_words(rules: StabilityRules) -> str:
+    """Say which cases stop the work."""
+    return "with the machine's load" if rules.machine_stops else "without any machine"
 
 
 def _severity(stopping: float, lowest: float, share_ratio: float, rules: StabilityRules) -> str:
@@ -206,7 +227,7 @@ def _item_found(
     slope = float(np.degrees(np.arctan(b)))
     worst = int(np.argmin(got.factor[:, k]))
     factor, share = float(got.factor[worst, k]), float(got.share_ratio[:, k].max())
-    stopping = _stopping(rules)
+    stopping = stopping_cases(rules)
     lasting = stopping[int(np.argmin(got.factor[stopping, k]))]
     severity = _severity(float(got.factor[lasting, k]), factor, share, rules)
     peat = f"peat {z:.1f} m" + (f" (± {e:.1f})" if np.isfinite(e) else "")
@@ -240,6 +261,20 @@ def _item_found(
 
 
 def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Found]:
+    """Name patches of ground whose lowest factor is under the limits; see `area_patches`."""
+    return [patch.found for patch in area_patches(screening, depth, rules)]
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A patch of ground with a low factor; `shape` is None for all the small ones together."""
+
+    found: Found
+    area_m2: float
+    shape: shapely.Geometry | None
+
+
+def area_patches(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Patch]:
     """Name patches of ground whose lowest factor is under the limits, as for items.
 
     Cells are looked at once a block of the slopes. Each patch gives one finding, at its worst
@@ -251,10 +286,10 @@ def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) ->
     rows, cols = np.minimum(rows, grid.rows - 1), np.minimum(cols, grid.cols - 1)
     picked = screening.factor[:, rows[:, None], cols[None, :]]
     picked = np.where(np.isnan(picked), np.inf, picked)
-    lowest, lasting = picked.min(axis=0), picked[_stopping(rules)].min(axis=0)
+    lowest, lasting = picked.min(axis=0), picked[stopping_cases(rules)].min(axis=0)
     stops = lasting < rules.factor_stop
     block_m2 = held.by * held.bx * grid.cell_area_m2
-    found: list[Found] = []
+    patches: list[Patch] = []
     looks = (lowest < rules.factor_look) & ~stops
     for severity, under, which, by in (
         ("stop", rules.factor_stop, stops, lasting), ("look", rules.factor_look, looks, lowest)
@@ -270,26 +305,34 @@ def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) ->
             x, y = grid.to_metres(np.float64(rows[i]), np.float64(cols[j]))  # type: ignore[arg-type]
             z = float(depth.values[rows[i], cols[j]])
             slope = float(np.degrees(np.arctan(held.slope_ratio[i, j])))
-            found.append(
-                Found(
-                    severity, "stability",
-                    Where(f"ground around x {x:.0f}, y {y:.0f}", x_m=float(x), y_m=float(y)),
-                    f"{sizes[n]:.0f} m² with a factor of safety under {under:g}; lowest "
-                    f"{lowest[i, j]:.2f} ({CASES[case]}) in {z:.1f} m of peat on {slope:.1f}°, "
-                    f"{min(picked[0, i, j], picked[4, i, j]):.2f} as it is now",
-                    rule, source, TO_DO[severity], key="patch factor",
-                )
+            found = Found(
+                severity, "stability",
+                Where(f"ground around x {x:.0f}, y {y:.0f}", x_m=float(x), y_m=float(y)),
+                f"{sizes[n]:.0f} m² with a factor of safety under {under:g}; lowest "
+                f"{lowest[i, j]:.2f} ({CASES[case]}) in {z:.1f} m of peat on {slope:.1f}°, "
+                f"{min(picked[0, i, j], picked[4, i, j]):.2f} as it is now",
+                rule, source, TO_DO[severity], key="patch factor",
             )  # fmt: skip
+            shape = _outline(label == n + 1, grid, held.by, held.bx)
+            patches.append(Patch(found, float(sizes[n]), shape))
         if len(big) > len(named):
-            found.append(
-                Found(
-                    severity, "stability", Where(),
-                    f"{len(big) - len(named)} more patches with a factor under {under:g}, "
-                    f"{sizes[big].sum() - sizes[named].sum():.0f} m² together",
-                    rule, source, TO_DO[severity], key="more patches",
-                )
+            found = Found(
+                severity, "stability", Where(),
+                f"{len(big) - len(named)} more patches with a factor under {under:g}, "
+                f"{sizes[big].sum() - sizes[named].sum():.0f} m² together",
+                rule, source, TO_DO[severity], key="more patches",
             )  # fmt: skip
-    return found
+            patches.append(Patch(found, float(sizes[big].sum() - sizes[named].sum()), None))
+    return patches
+
+
+def _outline(inside: NDArray[np.bool_], grid: Grid, by: int, bx: int) -> shapely.Geometry:
+    """Outline of the blocks of a patch; blocks that meet at a corner are joined."""
+    i, j = np.nonzero(inside)
+    west, north = grid.x_left_m + j * bx * grid.dx_m, grid.y_top_m - i * by * grid.dy_m
+    wide, high = bx * grid.dx_m, by * grid.dy_m
+    boxes = shapely.box(west, north - high, west + wide, north)
+    return shapely.buffer(shapely.union_all(boxes), 0.1 * min(wide, high), quad_segs=1)
 
 
 def drains_across_slope(

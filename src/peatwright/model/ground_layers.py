@@ -55,6 +55,20 @@ GIVEN_BARE = Layer(
     "Bare peat as given.",
     (t("given_id", "File and row"), t("name", "Name in the given file", empty=True)),
 )
+UNSTABLE = Layer(
+    "unstable",
+    "Polygon",
+    "Patches of ground with a low factor of safety. Screening: a competent engineer decides.",
+    (
+        t("severity", "By the rules alone, whatever is planned there", ("stop", "look")),
+        f("area_m2", "m²", "Area", 0),
+        f("x_m", "m", "Easting of its worst place"),
+        f("y_m", "m", "Northing of its worst place"),
+        t("what", "What was found, with the numbers"),
+        t("rule", "The rule that it breaks"),
+        t("source", "Source of the rule and how it was read"),
+    ),
+)
 CONDITION = Layer(
     "condition",
     "Polygon",
@@ -118,7 +132,7 @@ WORKING_WINDOWS = Layer(
 GROUND_LAYERS = {
     layer.name: layer
     for layer in (
-        GIVEN_CONDITION, GIVEN_BARE, GIVEN_CLOSED, FINDINGS, ANSWERS, CONDITION, CONDITION_FAULTS,
+        GIVEN_CONDITION, GIVEN_BARE, GIVEN_CLOSED, UNSTABLE, FINDINGS, ANSWERS, CONDITION, CONDITION_FAULTS,
         PROBES_WANTED, CLOSED_PERIODS, WORKING_WINDOWS,
     )
 }  # fmt: skip

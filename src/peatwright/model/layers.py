@@ -130,10 +130,24 @@ STATIONS = Layer(
         g("top_width_m", "m", "Width at the shoulders", 0),
         g("bottom_width_m", "m", "Width of the bed", 0),
         g("ground_level_m", "m", "Ground fitted outside the sag, at the drain's centre"),
-        g("sag_left_width_m", "m", "From the left shoulder out to unsunk ground", 0),
-        g("sag_left_depth_m", "m", "Deepest sinking of the left side below fitted ground", 0),
-        g("sag_right_width_m", "m", "From the right shoulder out to unsunk ground", 0),
-        g("sag_right_depth_m", "m", "Deepest sinking of the right side below fitted ground", 0),
+        g(
+            "sag_left_width_m",
+            "m",
+            "From the left shoulder out to where ground is sunk no more than measure.sag_depth_m "
+            "or measure.sag_edge_ratio of the deepest, whichever is more: about two thirds of the "
+            "way to wholly unsunk ground. Fitted over measure.sag_average_m of drain",
+            0,
+        ),
+        g("sag_left_depth_m", "m", "Sinking at the left shoulder below unsunk ground", 0),
+        g(
+            "sag_right_width_m",
+            "m",
+            "From the right shoulder out to where ground is sunk no more than measure.sag_depth_m "
+            "or measure.sag_edge_ratio of the deepest, whichever is more: about two thirds of the "
+            "way to wholly unsunk ground. Fitted over measure.sag_average_m of drain",
+            0,
+        ),
+        g("sag_right_depth_m", "m", "Sinking at the right shoulder below unsunk ground", 0),
         g("left_edge_level_m", "m", "Ground level at the left edge of the sag, spoil left out"),
         g("right_edge_level_m", "m", "Ground level at the right edge of the sag, spoil left out"),
         g("left_fall_m", "m", "Fall of the ground from the left sag edge outwards; + is away"),

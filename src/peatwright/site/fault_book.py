@@ -34,8 +34,11 @@ class Book:
 
     def add(self, fault: Fault) -> None:
         """Note a fault that was found elsewhere."""
-        words = (fault.file, fault.place, fault.found, fault.allowed, fault.fix)
-        self._faults[Fault(*map(plain, words), fault.severity)] = None
+        said = Fault(
+            plain(fault.file), plain(fault.place), plain(fault.found), plain(fault.allowed),
+            plain(fault.fix), fault.severity,
+        )  # fmt: skip
+        self._faults[said] = None
 
     def stop(self, file: str, place: str, found: str, allowed: str, fix: str) -> None:
         """Note a fault that must be mended."""

@@ -128,6 +128,13 @@ class Store:
         with saying_what_failed(self.folder):
             return read_layer(self.path, name, LAYERS[name])
 
+    def area(self, name: str) -> Any:
+        """Return all shapes of one layer as one, or None where it has none."""
+        import shapely
+
+        table = self.table(name)
+        return shapely.union_all(table.geometry.to_numpy()) if len(table) else None
+
     def tables(self) -> dict[str, Any]:
         """Return every layer that has been made."""
         with saying_what_failed(self.folder):
@@ -240,7 +247,8 @@ def write_raster(path: Path, raster: Raster) -> None:
     grid = raster.grid
     with rasterio.open(
         path, "w", driver="COG", dtype="float32", count=1, width=grid.cols, height=grid.rows,
-        crs=grid.crs, nodata=float("nan"), compress="ZSTD", predictor="YES", num_threads="ALL_CPUS",
+        crs=grid.crs, nodata=float("nan"), compress="ZSTD", level=1, predictor="YES",
+        num_threads="ALL_CPUS",
         transform=Affine(grid.dx_m, 0, grid.x_left_m, 0, -grid.dy_m, grid.y_top_m),
     ) as out:  # fmt: skip
         out.write(raster.values, 1)
