@@ -79,7 +79,9 @@ def test_main_drain_keeps_its_size(done: Measured) -> None:
     assert t.bottom_width_m.median() == pytest.approx(BOTTOM_M, abs=0.25)
     for side in ("left", "right"):
         assert t[f"sag_{side}_depth_m"].median() == pytest.approx(SAG_DEPTH_M, abs=0.05)
-        assert t[f"sag_{side}_width_m"].median() == pytest.approx(SAG_WIDTH_M, abs=0.6)
+        # The sag is told out to where ground is sunk by less than the rule: a straight slope here.
+        edge = SAG_WIDTH_M * (1.0 - RULES.sag_depth_m / SAG_DEPTH_M)
+        assert t[f"sag_{side}_width_m"].median() == pytest.approx(edge, abs=0.3)
         assert t[f"spoil_{side}_height_m"].max() == 0.0
     # The ground falls west, which is on the right of a drain that runs south.
     assert t.cross_slope_ratio.median() == pytest.approx(0.01, abs=0.002)

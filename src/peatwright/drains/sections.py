@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from peatwright.drains import _kernels
 from peatwright.drains.across import _kernels as across
+from peatwright.drains.across.sag.fit import fitted_sags
 from peatwright.drains.bed import normals_right
 from peatwright.drains.lines import along, chainages
 from peatwright.model.cited import Cited
@@ -18,6 +19,7 @@ from peatwright.model.rules import MeasureRules
 from peatwright.terrain._strips import run_strips, threads_for
 
 ENOUGH_SECTIONS = 5
+SIDES = (across.LEFT, across.RIGHT)
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -37,8 +39,9 @@ SIDE_RUN_RATIO = Cited(
     "68, bottom 30 and depth 36 cm",
     read="via",
 )
+SAG_EVEN_M = Cited(9.0, "m", "length along the drain over which fitted sags are evened out", 1, 50)
+SPOIL_SEEN_M = Cited(7.0, "m", "length over which spoil must show to be kept out of the sag", 1, 50)
 SPOIL_WIDE_M = Cited(3.5, "m", "a bank wider than this is not old spoil", 1, 10)
-SAG_REACH_M = Cited(8.0, "m", "a sag is not looked for further than this from its shoulder", 2, 20)
 OUTWARD_M = Cited(6.0, "m", "length outwards from a sag's edge over which the fall is taken", 1, 20)
 OTHER_KEEP_M = Cited(2.0, "m", "a section ends this far short of another drain", 0.5, 6)
 OTHER_NEAR_M = Cited(1.5, "m", "nearer than this to another drain nothing is measured", 0, 5)
@@ -233,15 +236,24 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
             rules.spoil_height_m,
             float(SPOIL_WIDE_M.value),
             float(SIDE_RUN_RATIO.value),
-            rules.sag_depth_m,
-            float(SAG_REACH_M.value),
-            float(OUTWARD_M.value),
             a,
             b,
             values,
             status,
         ),
     )
+    shoulder, banked = _beside(values, status, stations, rules)
+    sag = fitted_sags(section, offsets, slope, stations, shoulder, banked, rules)
+    for k in np.ndindex(2, 2):
+        sag[:, *k] = rolling(sag[:, *k], stations, float(SAG_EVEN_M.value), rules.station_m)
+    run_strips(
+        n,
+        threads,
+        lambda a, b: across.measure_outside(
+            wide, offsets, slope, shoulder, sag, rules.sag_depth_m, float(OUTWARD_M.value), a, b,
+            values,
+        ),
+    )  # fmt: skip
     shown = values[:, across.DEPTH].copy()
     shown[status == across.NO_BANK] = 0.0
     over = rolling(shown, stations, float(SEEN_OVER_M.value), rules.station_m)
@@ -251,6 +263,23 @@ def measured(dtm: Raster, stations: Stations, rules: MeasureRules) -> Sections:
     status[lost] = across.NO_DRAIN
     spread = rolling(np.abs(single - bed), stations, 9.0 * rules.station_m, rules.station_m)
     return Sections(values, status, seen, slope, met, _quality(values, rules), 1.4826 * spread)
+
+
+def _beside(
+    values: F64, status: NDArray[np.int8], stations: Stations, rules: MeasureRules
+) -> tuple[F64, NDArray[np.bool_]]:
+    """Return where sags begin, from the bed (n, 2), m, and whether old spoil lies there (n, 2)."""
+    known = np.where((status == across.MEASURED)[:, None], values, np.nan)
+    over_m, seen_m = rules.sag_average_m, float(SPOIL_SEEN_M.value)
+    out, high = (
+        np.stack([rolling(known[:, s + c], stations, m, rules.station_m) for s in SIDES], axis=1)
+        for c, m in ((across.OFFSET, over_m), (across.SPOIL_HEIGHT, seen_m))
+    )
+    # A deep sag or old spoil can draw a shoulder outwards, seldom both: the bed's line lies in the
+    # middle of the trough, so the nearer shoulder tells where the other one is.
+    nearer = np.fmin(known[:, across.LEFT + across.OFFSET], known[:, across.RIGHT + across.OFFSET])
+    least = rolling(nearer, stations, over_m, rules.station_m)
+    return np.fmin(out, least[:, None]), high > 0.0
 
 
 def _averaged(

@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from peatwright.drains._kernels import median_of
+from peatwright.drains.across.sag._kernels import fall_outside
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -47,7 +48,7 @@ FALL = 6
 SPOIL_HEIGHT = 7
 SPOIL_WIDTH = 8
 ROOM = 9
-EDGE_OFFSET = 10
+SPOIL_FOOT = 10
 COLUMNS = 26
 
 
@@ -233,113 +234,6 @@ def _bank(
 
 
 @njit(cache=True, nogil=True)
-def _outside(
-    r: F64,
-    room: int,
-    step: float,
-    ground: float,
-    slope_out: float,
-    sag_m: float,
-    reach_m: float,
-    fall_m: float,
-    bank: F64,
-    out: F64,
-) -> int:
-    """Find sag, its edge and the fall beyond on one side.
-
-    `ground` is the level of r that unsunk ground has; `slope_out` the fitted rise outwards that r
-    lacks. Out, from index 0: sag width, depth, edge level (of r), fall, edge offset.
-    """
-    for c in range(5):
-        out[c] = math.nan
-    start = math.ceil(bank[0] / step)
-    # The bend of a blurred bank, and spoil, are no ground.
-    skip_to = max(start, int(bank[5]))
-    skip_from = start
-    lim = min(room, start + round(reach_m / step))
-    deepest = 0.0
-    edge = -1
-    ahead = max(2, round(1.0 / step))
-    if not math.isnan(ground):
-        deepest = max(deepest, ground - bank[1])
-        for j in range(start, lim + 1):
-            if skip_from <= j < skip_to:
-                continue
-            low = max(j - 1, skip_to)
-            high = min(j + 1, room)
-            sunk = ground - (r[low] + r[j] + r[high]) / 3.0
-            bar = max(0.5 * sag_m, 0.12 * deepest)
-            deepest = max(deepest, sunk)
-            level_off = False
-            if sunk <= 0.45 * deepest and j + 2 * ahead <= room:
-                # The fitted ground can lie a little high: a sag also ends where it rises no more.
-                total = 0.0
-                for m in range(j + ahead, j + 2 * ahead + 1):
-                    total += r[m]
-                level_off = total / (ahead + 1) - r[j] <= 0.3 * sag_m
-            if level_off:
-                edge = j
-                break
-            if sunk <= bar:
-                total = 0.0
-                count = 0
-                for m in range(j, min(room, j + ahead) + 1):
-                    total += ground - r[m]
-                    count += 1
-                if total <= bar * count:
-                    edge = j
-                    break
-        if edge >= 0:
-            out[1] = deepest if deepest >= sag_m else 0.0
-            out[0] = edge * step - bank[0] if deepest >= sag_m else 0.0
-            out[0] = max(out[0], 0.0)
-        elif deepest >= sag_m and lim > start + ahead:
-            # Sunk as far as can be seen: how deep is known, how wide is not.
-            out[1] = deepest
-    if edge < 0 or math.isnan(out[0]):
-        return 1
-    if out[0] == 0.0:
-        edge = max(start, skip_to)
-    out[4] = edge * step
-    room_out = min(room, edge + round(fall_m / step))
-    if room_out - edge < round(0.5 * fall_m / step):
-        return 1
-    # The ground from the edge outwards, by a straight line that bumps do not turn.
-    a = float(r[edge])
-    b = 0.0
-    scale = 0.0
-    for turn in range(5):
-        total_w = 0.0
-        sj = 0.0
-        sr = 0.0
-        sjj = 0.0
-        sjr = 0.0
-        miss = 0.0
-        for j in range(edge, room_out + 1):
-            e = r[j] - a - b * (j - edge) * step
-            w = 1.0
-            if turn > 0:
-                w = 1.0 if abs(e) <= scale else scale / abs(e)
-            x = (j - edge) * step
-            total_w += w
-            sj += w * x
-            sr += w * r[j]
-            sjj += w * x * x
-            sjr += w * x * r[j]
-        det = total_w * sjj - sj * sj
-        if det <= 0.0:
-            return 1
-        b = (total_w * sjr - sj * sr) / det
-        a = (sr - b * sj) / total_w
-        for j in range(edge, room_out + 1):
-            miss += abs(r[j] - a - b * (j - edge) * step)
-        scale = max(1.5 * miss / (room_out - edge + 1), 0.01)
-    out[2] = a
-    out[3] = -(b + slope_out) * fall_m
-    return 0
-
-
-@njit(cache=True, nogil=True)
 def _levels_out(z: F32, offsets: F64, start: int, d: int, slope: float, out: F64) -> int:
     """Levels outwards from the bed with the ground's slope taken out; returns the last index."""
     n = offsets.shape[0]
@@ -368,18 +262,15 @@ def measure_sections(
     spoil_m: float,
     spoil_wide_m: float,
     side_run: float,
-    sag_m: float,
-    sag_reach_m: float,
-    fall_m: float,
     first: int,
     past: int,
     out: F64,
     status: I8,
 ) -> int:
-    """Measure each averaged section.
+    """Measure bed, banks, depth, widths and spoil of each averaged section.
 
     `section` (n, m) levels at `offsets` (right is positive), averaged over a short length for the
-    banks, `wide` over a longer one for ground, sag and spoil; `blur_m2` twelve times the variance
+    banks, `wide` over a longer one for ground and spoil; `blur_m2` twelve times the variance
     that sampling adds across; `bed_m` the bed's level; `slope` the ground's smoothed slope to the
     right (NaN not known). Out: `out` (n, COLUMNS), NaN where not
     known, and `status`, why not.
@@ -395,7 +286,6 @@ def measure_sections(
     bank = np.empty(6)
     broad = np.empty(6)
     q = np.empty(n)
-    beyond = np.empty(5)
     for i in range(first, past):
         for c in range(COLUMNS):
             out[i, c] = math.nan
@@ -463,16 +353,7 @@ def measure_sections(
                     broad[c] = bank[c]
             out[i, base + SPOIL_HEIGHT] = broad[3]
             out[i, base + SPOIL_WIDTH] = broad[4]
-            bank[3] = broad[3]
-            bank[5] = broad[5]
-            own = left if side == 0 else right
-            near = ground if math.isnan(own) else 0.5 * (ground + own)
-            _outside(q, far, step, near, b * d, sag_m, sag_reach_m, fall_m, bank, beyond)
-            out[i, base + SAG_WIDTH] = beyond[0]
-            out[i, base + SAG_DEPTH] = beyond[1]
-            out[i, base + EDGE_LEVEL] = beyond[2] + b * d * (beyond[4] + lean)
-            out[i, base + FALL] = beyond[3]
-            out[i, base + EDGE_OFFSET] = beyond[4] + lean
+            out[i, base + SPOIL_FOOT] = broad[5] * step + lean
         if status[i] == MEASURED:
             depth = min(out[i, LEFT + LEVEL], out[i, RIGHT + LEVEL]) - bed_m[i]
             out[i, DEPTH] = depth
@@ -482,4 +363,52 @@ def measure_sections(
                 status[i] = TOO_WIDE
         if met[i, 2] >= 0:
             status[i] = BESIDE_OTHER
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def measure_outside(
+    wide: F32,
+    offsets: F64,
+    slope: F64,
+    shoulder_m: F64,
+    fitted: F64,
+    sag_m: float,
+    fall_m: float,
+    first: int,
+    past: int,
+    out: F64,
+) -> int:
+    """Enter sag width and depth, and the ground's level and fall at the sag's edge.
+
+    `wide` (n, m) averaged levels; `slope` the ground's slope to the right; `shoulder_m` (n, 2) the
+    shoulders that the sag was fitted from, `fitted` (n, 2, 2) its width and depth. A sag less deep
+    than `sag_m` is none. `out` (n, COLUMNS) is filled where `measure_sections` found a shoulder.
+    """
+    n = offsets.shape[0]
+    middle = n // 2
+    step = offsets[1] - offsets[0]
+    q = np.empty(n)
+    beyond = np.empty(2)
+    for i in range(first, past):
+        b = 0.0 if math.isnan(slope[i]) else slope[i]
+        for side in range(2):
+            d = -1 if side == 0 else 1
+            base = LEFT if side == 0 else RIGHT
+            width = fitted[i, side, 0]
+            deep = fitted[i, side, 1]
+            if math.isnan(out[i, base + OFFSET]) or math.isnan(deep):
+                continue
+            if deep < sag_m:
+                width = 0.0
+                deep = 0.0
+            out[i, base + SAG_WIDTH] = width
+            out[i, base + SAG_DEPTH] = deep
+            far = _levels_out(wide[i], offsets, middle, d, b, q)
+            edge = math.ceil((shoulder_m[i, side] + width) / step)
+            # The bend of a blurred bank, and spoil, are no ground.
+            edge = max(edge, round(out[i, base + SPOIL_FOOT] / step))
+            fall_outside(q, far, step, edge, b * d, fall_m, beyond)
+            out[i, base + EDGE_LEVEL] = beyond[0] + b * d * edge * step
+            out[i, base + FALL] = beyond[1]
     return 0
