@@ -12,7 +12,7 @@ from peatwright.packs.words import Words
 
 WIDE, HIGH = 90.0, 46.0
 BLACK, GREY, WHITE = "#000", "#6A6A6A", "#fff"
-PEAT, DUG, WATER, WOOD, STONE = "#E3E3E3", "#B4B4B4", "#CBD6DE", "#F4F4F4", "#F0F0F0"
+PEAT, DUG, WATER, WOOD, STONE = "#E3E3E3", "#B4B4B4", "#D4D4D4", "#F4F4F4", "#F0F0F0"
 SMALL = 3.0
 BANK, SAG, BED = 15.0, 18.0, 33.0
 """Heights on paper of firm ground, sunk ground and the drain's bed."""
@@ -181,7 +181,7 @@ class Sketch:
             self.bank(0, WIDE)
         if flow:
             self.arrow([(3, 23), (13, 23)])
-            self.words(8, 21, "flow")
+            self.words(2, 21, "flow", "start")
 
     def bank(self, x1: float, x2: float) -> None:
         """Draw a bank of old spoil from above."""
