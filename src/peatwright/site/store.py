@@ -31,6 +31,8 @@ STORE_FILE = "site.gpkg"
 STATE_TABLE = "peatwright_state"
 # Room that a commit wants beyond what it writes, so that a full disk is met before, not amid.
 SPARE_BYTES = 8 << 20
+# Libraries that tell of a failing disk by classes of their own.
+WRITERS = {"sqlite3", "pyogrio", "rasterio", "xlsxwriter"}
 
 
 @dataclass(frozen=True)
@@ -73,9 +75,8 @@ def saying_what_failed(folder: Path) -> Iterator[None]:
             )
         ) from error
     except Exception as error:
-        # GDAL and SQLite tell of a failing disk through classes of their own.
         text = str(error)
-        if type(error).__module__.split(".")[0] not in {"sqlite3", "pyogrio", "rasterio"}:
+        if type(error).__module__.split(".")[0] not in WRITERS:
             raise
         raise StoreError(
             Fault(
