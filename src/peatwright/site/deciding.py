@@ -74,8 +74,9 @@ def redraw(folder: Path, found_id: str, line_file: Path, *, by: str, on: str) ->
         )
     row = table[table["found_id"] == found_id].iloc[0]
     entry = {
-        "found_id": found_id, "decision": "redrawn", "shape": shapely.to_wkt(row.geometry, rounding_precision=-1),
-        "drawn": shapely.to_wkt(held.shapes[0], rounding_precision=-1), "by": by, "on": on,
+        "found_id": found_id, "decision": "redrawn", "by": by, "on": on,
+        "shape": shapely.to_wkt(row.geometry, rounding_precision=-1),
+        "drawn": shapely.to_wkt(held.shapes[0], rounding_precision=-1),
     }  # fmt: skip
     with lock.held(site.folder):
         said.say(site.folder, "drain", entry)
