@@ -32,7 +32,7 @@ def test_setting_explains_itself(key: str, cite: Cited) -> None:
 
 
 def test_columns_of_every_layer_explain_themselves() -> None:
-    assert len(programme_layers.PROGRAMME_LAYERS) == 10
+    assert len(programme_layers.PROGRAMME_LAYERS) == 12
     for layer in programme_layers.PROGRAMME_LAYERS.values():
         assert layer.means
         assert len(set(layer.names)) == len(layer.names)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from peatwright.model.columns import Layer, b, f, g, i, t
 from peatwright.model.found_layers import FOUND_DRAINS, FURROW_GROUND
 from peatwright.model.ground_layers import GROUND_LAYERS
+from peatwright.model.programme_layers import PROGRAMME_LAYERS
 
 SIDES = ("left", "right")
 DAM_METHODS = ("wave dam", "peat dam", "timber dam", "stone dam", "piling dam")
@@ -270,6 +271,6 @@ LAYERS = {
     for layer in (
         GIVEN_DRAINS, BOUNDARY, PROBES, HAND_DEPTHS, LIMITS, FAULTS, FOUND_DRAINS,
         FURROW_GROUND, DRAINS, NODES, STATIONS,
-        REACHES, ITEMS, QUANTITIES, *GROUND_LAYERS.values(),
+        REACHES, ITEMS, QUANTITIES, *GROUND_LAYERS.values(), *PROGRAMME_LAYERS.values(),
     )
 }  # fmt: skip

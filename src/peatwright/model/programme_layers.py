@@ -166,10 +166,34 @@ QUANTITY_RANGES = Layer(
         t("why", "What the range rests on"),
     ),
 )
+PROGRAMME_SUMS = Layer(
+    "programme_sums",
+    "none",
+    "What the programme comes to, beside a plain order: drains by name, straight from each to the "
+    "next.",
+    (
+        t("figure", "What it is"),
+        t("unit", "Unit", empty=True),
+        g("ours", "unit", "In the order of this programme", 0),
+        g("plain", "unit", "In the plain order, where it is known", 0),
+        t("words", "What it says, in words", empty=True),
+    ),
+)
+PROGRAMME_LOOKS = Layer(
+    "programme_looks",
+    "none",
+    "What a person should look at in the programme: seasons, ways, access, what is left out.",
+    (
+        t("place", "Where", empty=True),
+        t("found", "What was found"),
+        t("allowed", "What is allowed"),
+        t("fix", "What to do"),
+    ),
+)
 PROGRAMME_LAYERS = {
     layer.name: layer
     for layer in (
         PROGRAMME, PROGRAMME_ITEMS, PROGRAMME_DAYS, TRIPS, PHASES, BENEFIT_CURVE, COST,
-        COST_DRIVERS, SENSE, QUANTITY_RANGES,
+        COST_DRIVERS, SENSE, QUANTITY_RANGES, PROGRAMME_SUMS, PROGRAMME_LOOKS,
     )
 }  # fmt: skip

@@ -18,6 +18,7 @@ from peatwright.model.ground_rules import (
     SeasonRules,
     StabilityRules,
 )
+from peatwright.model.programme_rules import BudgetRules, ProgrammeRules, SpreadRules
 from peatwright.model.rates import Rates
 
 WN1 = "GOV.UK Countryside Stewardship, WN1 grip blocking"
@@ -231,6 +232,10 @@ class DamRules:
         5, "buckets", "widest usual wave dam; wider ones are marked for a look", 1, 12,
         read="common practice",
     )  # fmt: skip
+    buckets_most: int = cited(
+        8, "buckets", "widest dam of peat, where its pool needs more than the usual; beyond it "
+        "water may pass round its end", 1, 20,
+    )  # fmt: skip
     steady_m: float = cited(
         6.0, "m",
         "length along the drain over which width, depth, sag and the fall beside it are evened out",
@@ -353,3 +358,6 @@ class Rules:
     overhead: OverheadRules = field(default_factory=OverheadRules)
     season: SeasonRules = field(default_factory=SeasonRules)
     rates: Rates = field(default_factory=Rates)
+    spread: SpreadRules = field(default_factory=SpreadRules)
+    programme: ProgrammeRules = field(default_factory=ProgrammeRules)
+    budget: BudgetRules = field(default_factory=BudgetRules)
