@@ -139,7 +139,7 @@ def _ground(at: Work) -> Made:
 def _measure(at: Work) -> Made:
     from peatwright.drains.decisions import to_measure
     from peatwright.drains.measure import measure
-    from peatwright.ground.stations import forbid_unstable
+    from peatwright.ground.stations import forbid_beside_limits, forbid_unstable
 
     previous = at.store.table("drains") if "measure" in at.store.states() else None
     lines = to_measure(at.store.table("given_drains"), at.store.table("found_drains"))
@@ -157,7 +157,8 @@ def _measure(at: Work) -> Made:
         previous_drains=previous,
         progress=at.progress,
     )
-    stations = measured.stations
+    half_dam_m = 0.5 * at.rules.dam.bucket_m * at.rules.dam.buckets_usual_max
+    stations = forbid_beside_limits(measured.stations, at.store.table("limits"), half_dam_m)
     if probed:
         factor = at.store.raster("factor_standing")
         stations = forbid_unstable(stations, factor, at.rules.stability)
@@ -219,10 +220,48 @@ def _brief(at: Work) -> Made:
     return Made(report={"files": names})
 
 
+def _prove(at: Work) -> Made:
+    import datetime as dt
+
+    from peatwright.ground import findings, season, season_notes
+    from peatwright.ground.condition import condition_of
+    from peatwright.ground.prove import prove
+    from peatwright.site import answers
+    from peatwright.site.proving import standing
+
+    store, rules = at.store, at.rules
+    crs = store.states()["take"].report["crs"]
+    ground = standing(store, rules)
+    at.progress(0.4, "checking the layout on its ground")
+    proved = prove(
+        store.table("items"), store.table("drains"), ground.here, rules,
+        unstable=ground.unstable, more_patches=ground.more_patches,
+    )  # fmt: skip
+    found = proved.all()  # what other checks find is added here
+    at.progress(0.7, "mapping the condition of the ground")
+    condition = condition_of(
+        store.table("given_condition"), ground.whole, rules.condition, crs,
+        reaches=store.table("reaches"), bare=ground.here.bare,
+    )  # fmt: skip
+    periods, first = ground.here.periods, dt.date.fromisoformat(at.today)
+    given_answers = answers.table(at.site.folder)
+    tables = {
+        "findings": findings.merge(findings.build(found, crs), given_answers),
+        "answers": given_answers,
+        "condition": condition.polygons,
+        "condition_faults": condition.wrong,
+        "closed_periods": season.to_table(periods, ground.whole, crs),
+        "working_windows": season_notes.all_windows(periods, first, rules.season),
+    }
+    at.progress(1.0, "proved")
+    return Made(tables, {}, {"condition_m2": condition.area_m2, "windows_from": at.today})
+
+
 LAYOUT_STAGES = ("measure", "lay", "price")
 TAKE_RULES = ("take", "limits", "condition")
 GROUND_RULES = ("depth", "carbon", "stability", "bearing")
-MEASURE_RULES = ("measure", "stability")
+MEASURE_RULES = ("measure", "stability", "dam")
+PROVE_RULES = ("condition", "overhead", "season", "bearing")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
 STAGES = (
     Stage("take", "reading and checking what is given", (), TAKE_RULES, (), 2, _take),
@@ -230,7 +269,8 @@ STAGES = (
     Stage("ground", "surveying the ground", ("take",), GROUND_RULES, (), 1, _ground),
     Stage("measure", "measuring the drains", ("find", "ground"), MEASURE_RULES, (), 2, _measure),
     Stage("lay", "laying out the works", ("measure",), LAY_RULES, (), 1, _lay),
-    Stage("price", "pricing", ("lay",), ("rates",), (), 1, _price),
+    Stage("prove", "proving the layout", ("lay",), PROVE_RULES, ("answer",), 1, _prove),
+    Stage("price", "pricing", ("prove",), ("rates",), (), 1, _price),
     Stage("brief", "making the pack", ("price",), (), (), 1, _brief),
 )  # fmt: skip
 STAGE_NAMES = tuple(stage.name for stage in STAGES)

@@ -12,7 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from peatwright import __version__
-from peatwright.faces import cli_find
+from peatwright.faces import cli_find, cli_findings
 from peatwright.model.errors import Fault, PeatwrightError
 from peatwright.model.progress import Progress
 
@@ -81,6 +81,7 @@ def parser() -> argparse.ArgumentParser:
     show.set_defaults(call=_show)
 
     cli_find.add_commands(commands)
+    cli_findings.add_commands(commands)
 
     demo = commands.add_parser("demo", help="make an invented site to try everything on")
     demo.add_argument("folder", type=Path, metavar="DIR")

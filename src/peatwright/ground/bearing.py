@@ -5,15 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from peatwright.ground import _kernels
+from peatwright.ground.findings import Found, Where, source_words
 from peatwright.ground.slopes import Slopes
-from peatwright.model.cited import Cited
+from peatwright.model.cited import Cited, citations
 from peatwright.model.ground_layers import GOING
 from peatwright.model.ground_rules import BearingRules
 from peatwright.model.raster import Raster
 from peatwright.terrain._strips import run_strips, threads_for
+from peatwright.terrain.sampling import sample
 
 U8 = NDArray[np.uint8]
 
@@ -119,3 +123,54 @@ def going_map(
         ),
     )  # fmt: skip
     return out
+
+
+def item_findings(
+    items: pd.DataFrame,
+    depth: Raster,
+    ground: Slopes,
+    rules: BearingRules,
+    bare: shapely.Geometry | None = None,
+) -> list[Found]:
+    """Check whether a machine can stand at items where they are now.
+
+    Args:
+        items: rows of `ITEMS`, or some of them.
+        depth: peat depth, m.
+        ground: slopes.
+        rules: machine, mats, strength.
+        bare: bare peat, which bears less, as one geometry.
+
+    """
+    if not len(items):
+        return []
+    x, y = items["x_m"].to_numpy(np.float64), items["y_m"].to_numpy(np.float64)
+    z, slope = sample(depth, x, y), np.degrees(np.arctan(ground.slope_at(x, y)))
+    weak = np.zeros(len(x), np.bool_)
+    if bare is not None and not shapely.is_empty(bare):
+        weak = shapely.intersects_xy(bare, x, y)
+    cites = citations(BearingRules)
+    soft = bearing(rules, rules.strength_kpa * rules.wet_strength_ratio)
+    found: list[Found] = []
+    for k, (item, drain) in enumerate(zip(items["item_id"], items["drain_id"], strict=True)):
+        at = Where(f"item {item} on drain {drain}", str(drain), str(item), float(x[k]), float(y[k]))
+        if slope[k] > rules.steepest_deg:
+            found.append(
+                Found(
+                    "look", "bearing", at, f"slope {slope[k]:.1f}°, where machines keep off",
+                    f"bearing.steepest_deg = {rules.steepest_deg:g}",
+                    source_words(cites["steepest_deg"]),
+                    "Work it from gentler ground or by hand. " + CAUTION, "steep", float(slope[k]),
+                )
+            )  # fmt: skip
+        if weak[k] and z[k] >= rules.thin_m and soft.going in {"mats", "keep off"}:
+            found.append(
+                Found(
+                    "stop" if soft.going == "keep off" else "look", "bearing", at,
+                    f"bare peat bears {soft.capacity_kpa:.1f} kPa, {soft.ratio:.1f} times what the "
+                    f"machine presses: {soft.going}",
+                    f"bearing.wet_strength_ratio = {rules.wet_strength_ratio:g}",
+                    source_words(cites["wet_strength_ratio"]), CAUTION, "bare",
+                )
+            )  # fmt: skip
+    return found

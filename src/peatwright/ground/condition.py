@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from peatwright.model.columns import checked, empty
 from peatwright.model.errors import Fault, GivenError
 from peatwright.model.ground_layers import CONDITION, CONDITION_FAULTS, CONDITIONS
-from peatwright.model.ground_rules import ConditionRules
+from peatwright.model.ground_rules import ConditionRules, scheme
 from peatwright.model.raster import Grid
 
 U8 = NDArray[np.uint8]
@@ -147,6 +147,34 @@ def condition_map(
     for category, size in zip(table["category"], table["area_m2"], strict=True):
         areas[str(category)] += float(size)
     return ConditionMap(table, wrong, areas, map_faults(wrong, file))
+
+
+def condition_of(
+    given: gpd.GeoDataFrame,
+    boundary: Geometry,
+    rules: ConditionRules,
+    crs: str,
+    *,
+    reaches: gpd.GeoDataFrame,
+    bare: Geometry | None = None,
+) -> ConditionMap:
+    """Make the condition map by the scheme of the rule sheet; see `condition_map`.
+
+    Args:
+        given: rows of `GIVEN_CONDITION`.
+        boundary: the site's area.
+        rules: condition rules.
+        crs: the site's CRS.
+        reaches: rows of `REACHES`; natural watercourses among them drain no bog.
+        bare: bare peat as one geometry.
+
+    """
+    natural = reaches["why"].astype(str).str.contains("natural watercourse", regex=False)
+    lines = shapely.union_all(reaches.geometry.to_numpy()[~natural.to_numpy(bool)])
+    return condition_map(
+        given, boundary, rules, crs, scheme=scheme(rules), drains=lines, bare_peat=bare,
+        drained=rules.drained_as, eroding=rules.eroding_as,
+    )  # fmt: skip
 
 
 def map_faults(wrong: pd.DataFrame, file: str = "condition") -> tuple[Fault, ...]:

@@ -50,7 +50,8 @@ class Found:
     `rule` is the key or name of the rule, `source` where it comes from, `what` holds the numbers
     as a person reads them: rounded, since an answer lapses when they change. `key` says what
     was checked, such as the limit by name; the rule does where it is empty. One topic and key at
-    one place is one finding, whatever its severity is today.
+    one place is one finding, whatever its severity is today. `badness` only says which of several
+    is named first; greater is worse.
     """
 
     severity: str
@@ -61,6 +62,7 @@ class Found:
     source: str
     to_do: str
     key: str = ""
+    badness: float = 0.0
 
     def same(self) -> tuple[str, str, str]:
         """Return what makes it the same finding in every run: topic, what was checked, place.

@@ -242,13 +242,14 @@ def _item_found(
             what=f"{peat} on a slope of {slope:.1f}°: factor of safety {factor:.2f} "
             f"({CASES[worst]}; machine {q:.0f} kPa, pond {pond:.1f} m), {rest}"
             f"{bare:.2f} as it is now; {100 * share:.0f} % of draws under {rules.factor_look:g}",
-            rule=rule, source=source, to_do=TO_DO[severity], key="factor",
+            rule=rule, source=source, to_do=TO_DO[severity], key="factor", badness=-factor,
         )  # fmt: skip
     if slope > rules.steep_deg:
         yield Found(
             severity="look", topic="stability", where=at, what=f"slope {slope:.1f}°",
             rule=f"stability.steep_deg = {rules.steep_deg:g}: steeper ground is avoided",
             source=source_words(citations(StabilityRules)["steep_deg"]), to_do=TO_DO["look"],
+            key="steep", badness=slope,
         )  # fmt: skip
     if z >= rules.thinnest_m and convex >= rules.convex_deg:
         yield Found(
@@ -257,6 +258,7 @@ def _item_found(
             f"{rules.slope_over_m:g} m, {peat}",
             rule=f"stability.convex_deg = {rules.convex_deg:g}",
             source=source_words(citations(StabilityRules)["convex_deg"]), to_do=TO_DO["look"],
+            key="convex", badness=convex,
         )  # fmt: skip
 
 
