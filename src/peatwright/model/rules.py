@@ -20,6 +20,8 @@ from peatwright.model.ground_rules import (
 )
 from peatwright.model.programme_rules import BudgetRules, ProgrammeRules, SpreadRules
 from peatwright.model.rates import Rates
+from peatwright.model.spill_rules import SpillRules
+from peatwright.model.water_rules import OverflowRules, StormRules, SurfaceRules, TableRules
 
 WN1 = "GOV.UK Countryside Stewardship, WN1 grip blocking"
 SRDP = "Scottish Government, SRDP Rural Priorities, Peat Dam"
@@ -357,6 +359,11 @@ class Rules:
     bearing: BearingRules = field(default_factory=BearingRules)
     overhead: OverheadRules = field(default_factory=OverheadRules)
     season: SeasonRules = field(default_factory=SeasonRules)
+    storm: StormRules = field(default_factory=StormRules)
+    overflow: OverflowRules = field(default_factory=OverflowRules)
+    spill: SpillRules = field(default_factory=SpillRules)
+    water_table: TableRules = field(default_factory=TableRules)
+    surface_storm: SurfaceRules = field(default_factory=SurfaceRules)
     rates: Rates = field(default_factory=Rates)
     spread: SpreadRules = field(default_factory=SpreadRules)
     programme: ProgrammeRules = field(default_factory=ProgrammeRules)

@@ -140,6 +140,7 @@ ORDERED = (
     ("spacing", "min_m", "target_m"),
     ("spacing", "target_m", "max_m"),
     ("dam", "buckets_min", "buckets_usual_max"),
+    ("dam", "buckets_usual_max", "buckets_most"),
     ("method", "gradient_dam_max_ratio", "gradient_hard_max_ratio"),
     ("depth", "class_shallow_m", "class_peat_m"),
     ("depth", "class_peat_m", "class_deep_m"),

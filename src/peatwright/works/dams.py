@@ -15,6 +15,7 @@ from peatwright.model.rules import Rules
 from peatwright.works import _kernels, volumes
 from peatwright.works import methods as mt
 from peatwright.works.sections import Bools, Floats, Ints, Sections
+from peatwright.works.span import Span, spans
 
 SILL_TIE = Cited(
     0.03, "m", "two sills closer in level than this are called equal: airborne levels are no surer",
@@ -43,6 +44,9 @@ class Sized:
     left_m: Floats
     right_m: Floats
     edge_m: Floats
+    beyond_m: Floats
+    short_left_m: Floats
+    short_right_m: Floats
     thickness_m: Floats
     up_m: Floats
     down_m: Floats
@@ -97,7 +101,8 @@ def _or(values: Floats, other: Floats | float) -> Floats:
 def size(s: Sections, method: Ints, rules: Rules) -> Sized:
     """Size a dam of each station's `method` (N, codes of METHODS).
 
-    Dams of peat span the whole sag in whole buckets; they spill at the edge of the sag, on ground.
+    Dams of peat span the sag in whole buckets, as far as their pool needs it (see `span.spans`);
+    they spill at the edge of the sag, on ground.
     Hard dams stand in the channel alone and spill over their own notch, which lies no higher than
     the lower shoulder and the greatest height of their kind.
     """
@@ -109,16 +114,13 @@ def size(s: Sections, method: Ints, rules: Rules) -> Sized:
         bottom = _or(s["bottom_width_m"], 0.5 * top)
         shoulder = bed + depth
         side, poor, fall, sill = _outlet(s, shoulder, rules)
-        left = _or(s["left_offset_m"], 0.5 * top) + _or(s["sag_left_width_m"], 0.0)
-        right = _or(s["right_offset_m"], 0.5 * top) + _or(s["sag_right_width_m"], 0.0)
+        held = spans(s, method, sill, float(SILL_TIE.value), rules)
+        left, right = held.reach_m
         span = left + right
-        least = np.where(method == mt.WAVE, d.buckets_min, 1)
-        buckets = np.maximum(least, np.ceil((span + 2.0 * d.key_m) / d.bucket_m - 1e-9))
-        hard_width = top + 2.0 * d.key_m
-        width = np.where(soft, buckets * d.bucket_m, hard_width)
-        spare = 0.5 * (width - np.where(soft, span, top))
-        left_end = np.where(soft, left, 0.5 * top) + spare
-        right_end = np.where(soft, right, 0.5 * top) + spare
+        buckets = held.buckets
+        width = np.where(soft, buckets * d.bucket_m, top + 2.0 * d.key_m)
+        spare = held.end_m[0] - left
+        left_end, right_end = np.where(soft, held.end_m, 0.5 * top + d.key_m)
 
         highest = np.select(
             [method == mt.TIMBER, method == mt.STONE],
@@ -147,7 +149,7 @@ def size(s: Sections, method: Ints, rules: Rules) -> Sized:
             method == mt.PEAT, np.minimum(d.key_m, np.maximum(_or(peat, d.key_m), 0.0)), 0.0
         )
         fill = _fill(s, rules, top, bottom, depth, height, crest, shoulder, thickness, spare,
-                     base_key, method)  # fmt: skip
+                     base_key, method, held)  # fmt: skip
         hollow_depth = np.minimum(depth, d.hollow_length_m / d.hollow_bevel_ratio)
         hollow = volumes.hollow_m3(d.hollow_length_m, hollow_depth, d.hollow_bevel_ratio)
 
@@ -161,8 +163,11 @@ def size(s: Sections, method: Ints, rules: Rules) -> Sized:
         sill_m=pool, pool_m=pool, head_max_m=head_max, crest_m=crest,
         height_m=height, width_m=width, span_m=span,
         buckets=np.where(soft, buckets, nan), left_m=left_end, right_m=right_end,
-        edge_m=np.where(side == LEFT, left, right), thickness_m=thickness, up_m=up, down_m=down,
-        toe_m=toe, dig_m=np.where(soft, depth + base_key, depth), base_key_m=base_key,
+        edge_m=np.where(side == LEFT, left, right), beyond_m=np.where(soft, held.beyond_m, 0.0),
+        short_left_m=np.where(soft, held.short_m[0], 0.0),
+        short_right_m=np.where(soft, held.short_m[1], 0.0),
+        thickness_m=thickness, up_m=up, down_m=down, toe_m=toe,
+        dig_m=np.where(soft, depth + base_key, depth), base_key_m=base_key,
         fill_m3=np.where(soft, fill, nan), hollow_depth_m=np.where(soft, hollow_depth, nan),
         hollow_m3=np.where(soft, hollow, nan), spoiled=spoiled,
         gap_height_m=np.where(spoiled, gap_height, nan),
@@ -186,8 +191,9 @@ def _outlet(s: Sections, shoulder: Floats, rules: Rules) -> tuple[Ints, Bools, F
     tie = np.abs(sill_l - sill_r) <= float(SILL_TIE.value)
     downhill_right = s.text["downhill_side"] == "right"
     by_sill = np.where(tie, np.where(high_l != high_r, high_l, downhill_right), sill_r < sill_l)
-    # Neither falls away: the one that falls most, or rises least, is still the better way out.
-    least_bad = _or(fall_r, -np.inf) > _or(fall_l, -np.inf)
+    # Neither falls away: water leaves over the lower sill; where they are as good as equal, the
+    # side that falls most, or rises least, is still the better way out.
+    least_bad = np.where(tie, _or(fall_r, -np.inf) > _or(fall_l, -np.inf), sill_r < sill_l)
     neither = ~good_l & ~good_r
     right = np.where(good_l & good_r, by_sill, np.where(neither, least_bad, good_r))
     unknown = ~np.isfinite(fall_l) & ~np.isfinite(fall_r)
@@ -226,7 +232,7 @@ def _spoil(s: Sections, side: Ints, rules: Rules) -> tuple[Floats, Floats, Bools
 def _fill(
     s: Sections, rules: Rules, top: Floats, bottom: Floats, depth: Floats, height: Floats,
     crest: Floats, shoulder: Floats, thickness: Floats, spare: Floats, base_key: Floats,
-    method: Ints,
+    method: Ints, held: Span,
 ) -> Floats:  # fmt: skip
     """Peat in a dam: the plug in the drain, the strip over it, both wings and the key."""
     d = rules.dam
@@ -235,10 +241,14 @@ def _fill(
     over = np.maximum(crest - shoulder, 0.0)
     strip = volumes.wing_m3(top, over, over, thickness, face)
     wings = np.zeros_like(plug)
-    for name in ("left", "right"):
+    for k, name in enumerate(("left", "right")):
         inner = np.maximum(crest - _or(s[f"{name}_level_m"], shoulder), 0.0)
         edge = np.maximum(crest - _or(s[f"{name}_edge_level_m"], crest - over), 0.0)
-        wings += volumes.wing_m3(_or(s[f"sag_{name}_width_m"], 0.0), inner, edge, thickness, face)
+        reach = np.maximum(held.reach_m[k] - _or(s[f"{name}_offset_m"], 0.5 * top), 0.0)
+        sag = _or(s[f"sag_{name}_width_m"], 0.0)
+        # A dam that ends within the sag is as high there as the ground has not risen yet.
+        edge = inner + (edge - inner) * np.where(sag > reach, reach / np.maximum(sag, 1e-9), 1.0)
+        wings += volumes.wing_m3(reach, inner, edge, thickness, face)
         # Beyond the sag the dam runs on to the last whole bucket at the height of the sag's edge.
         wings += volumes.wing_m3(spare, edge, edge, thickness, face)
     side_key = np.where(method == mt.PEAT, d.key_m, 0.0)

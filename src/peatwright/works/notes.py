@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from peatwright.model.cited import Cited
 from peatwright.model.rules import Rules
 from peatwright.works import spacing, why
 from peatwright.works.dams import Sized
 from peatwright.works.sections import Bools, Floats, Ints, Sections
+
+BEYOND = Cited(0.6, "m", "a sag that reaches this much further than a dam is said beside it", 0, 5)
 
 
 @dataclass(frozen=True)
@@ -40,11 +43,13 @@ def dam_notes(
         excess.head_m.tolist(), excess.pool_m.tolist(), excess.drop_m.tolist(),
         excess.spacing_m.tolist(), excess.first_m.tolist(), governs.tolist(),
         dam.soft.tolist(), dam.poor.tolist(), dam.buckets.tolist(),
+        dam.beyond_m.tolist(), dam.short_left_m.tolist(), dam.short_right_m.tolist(),
         pool_depth_m.tolist(), open_pool.tolist(),
         below, fall, quality, peat, left, right, *unspanned, strict=True,
     )  # fmt: skip
     for (
-        head, pool, drop, far, first, code, soft, poor, buckets, deep, is_open,
+        head, pool, drop, far, first, code, soft, poor, buckets, beyond, short_l, short_r,
+        deep, is_open,
         under, gradient, sure, peat_m, fall_l, fall_r, no_left, no_right,
     ) in rows:  # fmt: skip
         said = []
@@ -76,6 +81,21 @@ def dam_notes(
             said.append(
                 f"{buckets:.0f} buckets wide, more than the usual {d.buckets_usual_max}: "
                 "look at the ground"
+            )
+        if beyond > float(BEYOND.value):
+            said.append(
+                f"The sag reaches {beyond:.1f} m further than the dam, over ground as high as its "
+                "pool: look at the ground"
+            )
+        if short_l > 0 or short_r > 0:
+            end = (
+                "both ends"
+                if short_l > 0 and short_r > 0
+                else (f"its {'left' if short_l > 0 else 'right'} end")
+            )
+            said.append(
+                f"Water may pass round {end}: ground there stays below the pool further out than "
+                f"the dam reaches (dam.buckets_most {d.buckets_most})"
             )
         if soft and (no_left or no_right):
             where = (

@@ -92,6 +92,32 @@ def average_beside(
 
 
 @njit(cache=True, nogil=True)
+def _rise(profile: F32, middle: int, d: int, at: float, span: int) -> float:
+    """Rise outwards per sample around a place: mean of `span` samples beyond less that within."""
+    centre = int(at)
+    outer = 0.0
+    count = 0
+    for j in range(centre + 1, min(middle, centre + span) + 1):
+        v = profile[middle + d * j]
+        if not math.isnan(v):
+            outer += v
+            count += 1
+    if 2 * count < span:
+        return 0.0
+    outer /= count
+    inner = 0.0
+    within = 0
+    for j in range(max(0, centre - span + 1), centre + 1):
+        v = profile[middle + d * j]
+        if not math.isnan(v):
+            inner += v
+            within += 1
+    if 2 * within < span:
+        return 0.0
+    return (outer - inner / within) / (0.5 * (count + within))
+
+
+@njit(cache=True, nogil=True)
 def fit_sags(
     profile: F32,
     offsets: F64,
@@ -107,6 +133,8 @@ def fit_sags(
     weight: F64,
     noise_m: float,
     soft: float,
+    relief_m: float,
+    relief_from: float,
     sag_m: float,
     share: float,
     first: int,
@@ -122,7 +150,9 @@ def fit_sags(
     ground, its slope, sag and bank when so many samples are known (bank b: none); `weight` (w) how
     likely each shape is beforehand. Out (n, 2, 2): width out to where ground is sunk by `sag_m` or
     `share` of the deepest, and depth; each is the mean over all shapes, weighed by how well they
-    fit. NaN with fewer than `fewest` samples.
+    fit. NaN with fewer than `fewest` samples. Where ground still rises outwards around the furthest
+    sample, by more than `relief_from` over `relief_m` each way, what is more is relief and is taken
+    out of the whole side.
     """
     middle = offsets.shape[0] // 2
     step = offsets[1] - offsets[0]
@@ -163,6 +193,18 @@ def fit_sags(
                 k += 1
             if k < fewest:
                 continue
+            if k == most:
+                steep = _rise(profile[i], middle, d, begin / step + k - 1, round(relief_m / step))
+                steep = steep / step - relief_from
+                if steep > 0.0:
+                    square = 0.0
+                    plain = 0.0
+                    tilted = 0.0
+                    for m in range(k):
+                        y[m] -= steep * m * step
+                        square += y[m] * y[m]
+                        plain += y[m]
+                        tilted += y[m] * m * step
             # Without old spoil there is only the last bank: none.
             bank_from = 0 if spoil[i, side] else many
             for w in range(wide):

@@ -31,6 +31,12 @@ DEPTH_PRIOR_M = Cited(0.3, "m", "usual size of sag depth and spoil height", 0.05
 TILT_PRIOR = Cited(
     0.01, "m/m", "how far the ground beside a drain leans otherwise than the fitted slope", 0, 0.5
 )
+RELIEF_OVER_M = Cited(
+    3.0, "m", "ground this far either way of the furthest seen for the sag tells of relief", 1, 10
+)
+RELIEF_FROM = Cited(
+    0.03, "m/m", "ground that rises less than this beyond a sag is uneven and no relief", 0, 0.2
+)
 NOISE_M = Cited(0.03, "m", "unevenness left in averaged sections", 0.005, 0.2)
 ALIKE = Cited(4.0, "samples", "samples across that a hummock makes alike", 1, 20)
 BANK_NEAR_M = Cited(0.5, "m", "nearest middle of a spoil bank, from the shoulder", 0, 3)
@@ -138,6 +144,7 @@ def fitted_sags(
         lambda a, b: _kernels.fit_sags(
             profile, offsets, shoulder_m, spoil, float(START_M.value), shapes, banks, inverse,
             fewest, widths, pointed, weight, float(NOISE_M.value), float(ALIKE.value),
+            float(RELIEF_OVER_M.value), float(RELIEF_FROM.value),
             rules.sag_depth_m, rules.sag_edge_ratio, a, b, out,
         ),
     )  # fmt: skip
