@@ -6,6 +6,7 @@ from peatwright.model.columns import Layer, b, f, g, i, t
 from peatwright.model.found_layers import FOUND_DRAINS, FURROW_GROUND
 from peatwright.model.ground_layers import GROUND_LAYERS
 from peatwright.model.programme_layers import PROGRAMME_LAYERS
+from peatwright.model.water_layers import WATER_LAYERS
 
 SIDES = ("left", "right")
 DAM_METHODS = ("wave dam", "peat dam", "timber dam", "stone dam", "piling dam")
@@ -272,5 +273,6 @@ LAYERS = {
         GIVEN_DRAINS, BOUNDARY, PROBES, HAND_DEPTHS, LIMITS, FAULTS, FOUND_DRAINS,
         FURROW_GROUND, DRAINS, NODES, STATIONS,
         REACHES, ITEMS, QUANTITIES, *GROUND_LAYERS.values(), *PROGRAMME_LAYERS.values(),
+        *WATER_LAYERS.values(),
     )
 }  # fmt: skip

@@ -78,10 +78,10 @@ class StormRules:
     )
     farl: float = cited(1.0, "ratio", "flood attenuation by lakes, 1 for none", 0.5, 1)
     curve_number: float = cited(
-        90.0, "", "SCS curve number of wet peat", 30, 100, source=NRCS, read="memory"
+        90.0, "number", "SCS curve number of wet peat", 30, 100, source=NRCS, read="memory"
     )
-    curve_number_low: float = cited(85.0, "", "low curve number", 30, 100, read="memory")
-    curve_number_high: float = cited(95.0, "", "high curve number", 30, 100, read="memory")
+    curve_number_low: float = cited(85.0, "number", "low curve number", 30, 100, read="memory")
+    curve_number_high: float = cited(95.0, "number", "high curve number", 30, 100, read="memory")
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class OverflowRules:
     """When an outlet and the ground below it stand the water."""
 
     weir_coefficient: float = cited(
-        1.45, "m^0.5/s", "Q = c b h^1.5 over a ragged turf crest, on the safe low side", 1, 2.2,
+        1.45, "m^0.5/s", "flow over a ragged turf crest is this times width times head^1.5; on the safe low side", 1, 2.2,
         source="ISO 3846 gives 1.473 for a neat broad crest (memory); "
         "the lower figure is judgement",
     )  # fmt: skip
@@ -119,6 +119,13 @@ class SurfaceRules:
         source="Holden & Burt 2003: nearly all storm flow ran at or just below the surface; "
         "the figure is judgement",
     )  # fmt: skip
+    cell_m: float = cited(
+        4.0, "m", "cell size of the storm over the surface; finer takes longer with its cube",
+        0.5, 50,
+    )  # fmt: skip
+    roughness_bare: float = cited(
+        0.06, "s/m^(1/3)", "Manning roughness of bare peat under a sheet of water", 0.01, 1
+    )
     theta: float = cited(
         0.8, "ratio", "weight of a face's own flow against its neighbours' in the inertia term",
         0.5, 1, source="de Almeida et al. 2012, as coded in landlab", read="via",
@@ -172,6 +179,9 @@ class TableRules:
         0.2, "ratio", "water given by a fall of the table", 0.01, 0.9,
         source="Baird et al.: Sphagnum peat 0.16-0.62", read="via",
     )  # fmt: skip
+    cell_m: float = cited(
+        4.0, "m", "cell size of the water table; larger sites take coarser cells", 0.5, 50
+    )
     peat_depth_m: float = cited(1.5, "m", "peat depth where no map is given", 0.05, 20)
     wet_depth_m: float = cited(
         0.1, "m", "ground with its table shallower than this is counted as wet", 0, 1

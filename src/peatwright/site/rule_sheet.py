@@ -151,6 +151,14 @@ ORDERED = (
     ("bearing", "careful_factor", "easy_factor"),
     ("bearing", "careful_deg", "steepest_deg"),
     ("season", "raptor_none_m", "raptor_look_m"),
+    ("storm", "rain_2y_m", "rain_10y_m"),
+    ("storm", "rain_10y_m", "rain_30y_m"),
+    ("storm", "rain_30y_m", "rain_100y_m"),
+    ("storm", "runoff_low_ratio", "runoff_ratio"),
+    ("storm", "runoff_ratio", "runoff_high_ratio"),
+    ("storm", "curve_number_low", "curve_number"),
+    ("storm", "curve_number", "curve_number_high"),
+    ("surface_storm", "roughness_low", "roughness_high"),
 )
 RANGED = ("carbon", "stability")
 """Sections whose values have a low and a high, such as weight_low_kn_m3 and weight_high_kn_m3."""
