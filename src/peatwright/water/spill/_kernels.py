@@ -70,6 +70,9 @@ def cut_strips(
 ) -> int:
     """Raise or lower the cells of strips in turn, in place; return how many cells changed.
 
+    `rise` is how the level changes by metre across: of a raised strip to the right, so that it
+    tilts, of a lowered one to both sides of its axis.
+
     `out` is the part of a grid that begins at `row0`, `col0`; places are always reckoned from the
     whole grid's corner, so that a part gets the very levels that the whole would.
     """
@@ -77,7 +80,7 @@ def cut_strips(
     changed = 0
     for k in range(strips.shape[0]):
         s = strips[k]
-        wide = max(max(s[LEFT0], s[LEFT1]), max(s[RIGHT0], s[RIGHT1])) + pad
+        wide = max(s[LEFT0], s[LEFT1], s[RIGHT0], s[RIGHT1]) + pad
         r0, r1 = _span(
             (y_top - max(s[Y0], s[Y1]) - wide) / dy - 0.5,
             (y_top - min(s[Y0], s[Y1]) + wide) / dy - 0.5, row0, rows,
@@ -94,7 +97,9 @@ def cut_strips(
                 if not inside or math.isnan(out[r, c]):
                     continue
                 level = np.float32(
-                    s[LEVEL0] + share * (s[LEVEL1] - s[LEVEL0]) + rise[k] * abs(d)
+                    s[LEVEL0]
+                    + share * (s[LEVEL1] - s[LEVEL0])
+                    + rise[k] * (d if modes[k] == RAISE else abs(d))
                 )
                 if modes[k] == RAISE:
                     if level > out[r, c]:
@@ -122,7 +127,7 @@ def mark_strips(
     rows, cols = out.shape
     for k in range(strips.shape[0]):
         s = strips[k]
-        wide = max(max(s[LEFT0], s[LEFT1]), max(s[RIGHT0], s[RIGHT1])) + pad
+        wide = max(s[LEFT0], s[LEFT1], s[RIGHT0], s[RIGHT1]) + pad
         r0, r1 = _span(
             (y_top - max(s[Y0], s[Y1]) - wide) / dy - 0.5,
             (y_top - min(s[Y0], s[Y1]) + wide) / dy - 0.5, 0, rows,
@@ -188,54 +193,48 @@ def trace_spills(
         end = ON_EDGE
         count = 0
         crossed = 0
-        ended = False
         while True:
             if size >= ways.size:
                 return -1
-            if not ended:
-                ways[size] = cell
-                size += 1
-                count += 1
+            ways[size] = cell
+            size += 1
+            count += 1
             if in_pool and flat_filled[cell] == level:
                 spill = cell
                 way = 0.0
+                # Which side counts where the water leaves the pool, not on its way through it.
+                left_at = np.int64(-1)
             else:
                 in_pool = False
             at = stations[cell] - 1
             own = at >= 0 and drain_of_station[at] == drain[k]
             if dams[cell] == dam[k]:
                 over = 1
-            if not in_pool or at < 0:
-                if left_at < 0 and not own:
-                    left_at = cell
-                if own and back_at < 0 and chainage_m[at] > below_m[k]:
-                    back_at = at
-                    back_m = way
-                if at >= 0 and not own and not ended:
-                    seen = False
-                    for i in range(crossed):
-                        seen |= met[k, i] == drain_of_station[at]
-                    if not seen and crossed < met.shape[1]:
-                        met[k, crossed] = drain_of_station[at]
-                        crossed += 1
-                if not ended and not in_pool:
-                    if at >= 0 and open_station[at] and (not own or back_at >= 0):
-                        end = ON_DRAIN
-                        ended = True
-                    elif at < 0 and channels[cell] > 0:
-                        end = channels[cell]
-                        ended = True
-                    if ended:
-                        numbers[k, OVER_BOG] = way
-            # The way back into its own drain is followed on past a channel no further.
-            if ended:
-                break
+            if left_at < 0 and not own:
+                left_at = cell
+            if own and back_at < 0 and chainage_m[at] > below_m[k]:
+                back_at = at
+                back_m = way
+            if at >= 0 and not own:
+                seen = False
+                for i in range(crossed):
+                    seen |= met[k, i] == drain_of_station[at]
+                if not seen and crossed < met.shape[1]:
+                    met[k, crossed] = drain_of_station[at]
+                    crossed += 1
+            if not in_pool:
+                if at >= 0 and open_station[at] and (not own or back_at >= 0):
+                    end = ON_DRAIN
+                    break
+                if at < 0 and channels[cell] > 0:
+                    end = int(channels[cell])
+                    break
             code = flat_codes[cell]
             if code in (LEAVES, NO_DATA):
-                numbers[k, OVER_BOG] = way
                 break
             way += steps_m[code]
             cell += D_ROW[code] * cols + D_COL[code]
+        numbers[k, OVER_BOG] = way
         numbers[k, BACK_M] = back_m
         numbers[k, AT_LEVEL] = level
         places[k, SPILL] = spill
@@ -319,7 +318,7 @@ def _grown(old: I64) -> I64:
 
 
 @njit(cache=True, nogil=True)
-def _lower(levels: F32, codes: U8, r: int, c: int, per_distance: F64, shares: F64) -> float:
+def _lower(levels: F32, r: int, c: int, per_distance: F64, shares: F64) -> float:
     """Write the slope to each lower neighbour; return their sum, 0 where none is lower."""
     rows, cols = levels.shape
     z = float(levels[r, c])
@@ -396,7 +395,7 @@ def spread_spilled(
             code = codes[r, c]
             if code == LEAVES:
                 continue
-            whole = _lower(levels, codes, r, c, per_distance, shares)
+            whole = _lower(levels, r, c, per_distance, shares)
             if whole == 0.0:
                 shares[code] = 1.0
                 whole = 1.0
@@ -411,157 +410,4 @@ def spread_spilled(
                     if givers[rr, cc] == 0:
                         stack[size] = rr * cols + cc
                         size += 1
-    return done
-
-
-@njit(cache=True, nogil=True)
-def leaves_untouched(cells: I64, codes: U8, touched: U8, out: Flags) -> int:
-    """Say of each cell whether its way out crosses no cell whose mark in `touched` is 1.
-
-    `touched` is all 0 or 1 at first; 2 and 3 are written on cells already known to be free or not,
-    and wiped again at the end.
-    """
-    cols = codes.shape[1]
-    flat = touched.reshape(-1)
-    flat_codes = codes.reshape(-1)
-    written = np.empty(1024, np.int64)
-    held = 0
-    for i in range(cells.size):
-        first = held
-        cell = cells[i]
-        free = True
-        while True:
-            mark = flat[cell]
-            if mark in (1, 3):
-                free = False
-                break
-            if mark == 2:
-                break
-            if held + 1 > written.size:
-                written = _grown(written)
-            written[held] = cell
-            held += 1
-            code = flat_codes[cell]
-            if code in (LEAVES, NO_DATA):
-                break
-            cell += D_ROW[code] * cols + D_COL[code]
-        for j in range(first, held):
-            flat[written[j]] = 2 if free else 3
-        out[i] = free
-    for j in range(held):
-        flat[written[j]] = 0
-    return 0
-
-
-@njit(cache=True, nogil=True)
-def unsettled(ground: F32, levels: F32, ring: I64) -> int:
-    """Count cells whose level is not the greater of their ground and their lowest neighbour."""
-    rows, cols = ground.shape
-    bad = 0
-    for i in range(ring.size):
-        r = ring[i] // cols
-        c = ring[i] - r * cols
-        if math.isnan(ground[r, c]):
-            continue
-        lowest = np.float32(np.inf)
-        at_edge = False
-        for j in range(1, 9):
-            rr = r + D_ROW[j]
-            cc = c + D_COL[j]
-            if rr < 0 or cc < 0 or rr >= rows or cc >= cols or math.isnan(levels[rr, cc]):
-                at_edge = True
-            else:
-                lowest = min(lowest, levels[rr, cc])
-        want = ground[r, c] if at_edge else max(ground[r, c], lowest)
-        bad += want != levels[r, c]
-    return bad
-
-
-@njit(cache=True, nogil=True)
-def mend_totals(old: U8, new: U8, changed: I64, area: float, total: F64) -> int:
-    """Add up again, in place, every cell below a changed direction, in old or new directions.
-
-    All other cells keep the cells above them and so their totals. Returns how many were added up.
-    """
-    rows, cols = new.shape
-    flat_old = old.reshape(-1)
-    flat_new = new.reshape(-1)
-    flat = total.reshape(-1)
-    within = np.zeros(rows * cols, np.uint8)
-    cells = np.empty(1024, np.int64)
-    held = 0
-    for way in range(2):
-        codes = flat_old if way == 0 else flat_new
-        for i in range(changed.size):
-            cell = changed[i]
-            # The two sets of ways differ, so a cell seen on the one must be left by the other too.
-            while within[cell] & (1 << way) == 0:
-                if within[cell] == 0:
-                    if held + 1 > cells.size:
-                        cells = _grown(cells)
-                    cells[held] = cell
-                    held += 1
-                within[cell] |= np.uint8(1 << way)
-                code = codes[cell]
-                if code in (LEAVES, NO_DATA):
-                    break
-                cell += D_ROW[code] * cols + D_COL[code]
-    # Cells below an old way that has left the new one, and the other way about.
-    at = 0
-    while at < held:
-        cell = cells[at]
-        at += 1
-        code = flat_new[cell]
-        if code in (LEAVES, NO_DATA):
-            continue
-        below = cell + D_ROW[code] * cols + D_COL[code]
-        if within[below] == 0:
-            within[below] = 4
-            if held + 1 > cells.size:
-                cells = _grown(cells)
-            cells[held] = below
-            held += 1
-    waits = np.zeros(held, np.uint8)
-    number = np.full(rows * cols, np.int32(-1), np.int32) if False else np.empty(0, np.int32)
-    del number
-    ready = np.empty(held, np.int64)
-    # `within` now holds 16 plus the number of givers inside the set.
-    for i in range(held):
-        cell = cells[i]
-        r = cell // cols
-        c = cell - r * cols
-        n = 0
-        flat[cell] = area
-        for j in range(1, 9):
-            rr = r + D_ROW[j]
-            cc = c + D_COL[j]
-            if rr < 0 or cc < 0 or rr >= rows or cc >= cols:
-                continue
-            giver = rr * cols + cc
-            if flat_new[giver] == (j + 4 if j <= 4 else j - 4):
-                if within[giver] != 0:
-                    n += 1
-                else:
-                    flat[cell] += flat[giver]
-        waits[i] = n
-    for i in range(held):
-        within[cells[i]] = 16 + waits[i]
-    size = 0
-    for i in range(held):
-        if waits[i] == 0:
-            ready[size] = cells[i]
-            size += 1
-    done = 0
-    while done < size:
-        cell = ready[done]
-        done += 1
-        code = flat_new[cell]
-        if code in (LEAVES, NO_DATA):
-            continue
-        below = cell + D_ROW[code] * cols + D_COL[code]
-        flat[below] += flat[cell]
-        within[below] -= 1
-        if within[below] == 16:
-            ready[size] = below
-            size += 1
     return done
