@@ -129,8 +129,10 @@ def item_findings(items: gpd.GeoDataFrame, here: Here, rules: Rules) -> list[Fou
         known, unknown = _known(items, here)
         found += _unprobed(items[unknown], rules)
         some = items[known]
-        found += stability.item_findings(some, here.depth, here.error, here.slopes, rules.stability)
-        found += bearing.item_findings(some, here.depth, here.slopes, rules.bearing, here.bare)
+        found += _once(
+            stability.item_findings(some, here.depth, here.error, here.slopes, rules.stability),
+            bearing.item_findings(some, here.depth, here.slopes, rules.bearing, here.bare),
+        )
     return together(found)
 
 
@@ -156,6 +158,21 @@ def together(found: Sequence[Found]) -> list[Found]:
         what = worst.what if len(held) == 1 else f"{len(held)} items, {others}: {worst.what}"
         out.append(replace(worst, where=where, what=what, key=f"{worst.same()[1]} of items"))
     return out
+
+
+def _once(unsteady: Sequence[Found], going: Sequence[Found]) -> list[Found]:
+    """Join two checks so that one slope, steep for both, is told once."""
+    steep = {f.where.item_id for f in unsteady if f.key == "steep"}
+    off = {f.where.item_id for f in going if f.key == "steep"} & steep
+    return [
+        *(
+            replace(f, what=f"{f.what}, where machines keep off")
+            if f.key == "steep" and f.where.item_id in off
+            else f
+            for f in unsteady
+        ),
+        *(f for f in going if f.key != "steep" or f.where.item_id not in off),
+    ]
 
 
 def _items_words(held: Sequence[Found]) -> str:

@@ -29,6 +29,7 @@ from peatwright.ground.slopes import slopes
 from peatwright.model.columns import checked, empty
 from peatwright.model.errors import Fault
 from peatwright.model.ground_layers import GOING, PROBES_WANTED, UNSTABLE
+from peatwright.model.ground_rules import StabilityRules
 from peatwright.model.progress import Progress, part, silent
 from peatwright.model.raster import Grid, Raster
 from peatwright.model.rules import Rules
@@ -113,7 +114,10 @@ def survey(
     rasters["going"] = _from_codes(going, dtm.grid)
     progress(0.9, "adding up peat and carbon")
     wanted = probes_wanted(surface, rules.depth, area=boundary, drains=drains)
-    report = _report(surface, rules, boundary, going)
+    steady = stability_codes(
+        rasters["factor_lowest"].values, rasters["factor_standing"].values, rules.stability
+    )
+    report = _report(surface, rules, boundary, going, steady)
     report["more_patches"] = [asdict(p.found) for p in patches if p.shape is None]
     progress(1.0, "ground surveyed")
     return Survey(wanted, _patch_table(patches, crs), report, rasters, held.faults)
@@ -135,6 +139,38 @@ def cells_in(area: shapely.Geometry | None, grid: Grid) -> np.ndarray[Any, np.dt
         ),
         np.uint8,
     )  # fmt: skip
+
+
+def stability_names(rules: StabilityRules) -> tuple[str, ...]:
+    """Return the name of each class of `stability_codes`, the worst first."""
+    stop, look = rules.factor_stop, rules.factor_look
+    return (
+        f"under {stop:g} {stability.stopping_words(rules)}",
+        f"under {stop:g} with a machine's load or a pond",
+        f"{stop:g} to {look:g}",
+        f"{look:g} and more",
+    )
+
+
+def stability_codes(
+    lowest: np.ndarray[Any, np.dtype[np.float32]],
+    standing: np.ndarray[Any, np.dtype[np.float32]],
+    rules: StabilityRules,
+) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """Return the place of each cell in `stability_names`, 255 where nothing is known.
+
+    Args:
+        lowest: lowest factor of safety of all cases.
+        standing: lowest factor of those cases that stop the work.
+        rules: stability rules.
+
+    """
+    out = np.full(lowest.shape, 3, np.uint8)
+    out[lowest < rules.factor_look] = 2
+    out[lowest < rules.factor_stop] = 1
+    out[standing < rules.factor_stop] = 0
+    out[np.isnan(lowest)] = NO_DATA
+    return out
 
 
 def _from_codes(codes: np.ndarray[Any, np.dtype[np.uint8]], grid: Grid) -> Raster:
@@ -181,6 +217,7 @@ def _report(
     rules: Rules,
     boundary: shapely.Geometry | None,
     going: np.ndarray[Any, np.dtype[np.uint8]],
+    steady: np.ndarray[Any, np.dtype[np.uint8]],
 ) -> dict[str, Any]:
     grid = surface.depth.grid
     inside = cells_in(boundary, grid) != 0
@@ -193,6 +230,7 @@ def _report(
     hectare = grid.cell_area_m2 / HECTARE_M2
     known = inside & (surface.state <= 1)
     by_class = np.bincount(classes[known], minlength=NO_DATA + 1)
+    by_factor = np.bincount(steady[inside], minlength=NO_DATA + 1)
     by_going = np.bincount(going[inside], minlength=NO_DATA + 1)
     names = depth_class_names(rules.depth)
     volume, carbon = held.volume_m3, held.carbon_t
@@ -218,6 +256,9 @@ def _report(
         "variogram": asdict(surface.variogram),
         "class_ha": {n: float(by_class[k]) * hectare for k, n in enumerate(names)},
         "unprobed_ha": float(np.count_nonzero(inside & (surface.state == UNPROBED))) * hectare,
+        "stability_ha": {
+            n: float(by_factor[k]) * hectare for k, n in enumerate(stability_names(rules.stability))
+        },
         "going_ha": {n: float(by_going[k]) * hectare for k, n in enumerate(GOING)},
         "bearing": asdict(stands),
     }

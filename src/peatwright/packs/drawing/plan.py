@@ -112,9 +112,18 @@ def extent(tables: Mapping[str, pd.DataFrame], dtm: Raster) -> tuple[float, floa
     return float(west), float(south), float(east), float(north)
 
 
-def shaded(dtm: Raster, frame: Frame) -> tuple[bytes, float, float, float, float] | None:
-    """Return the ground inside the frame as a JPEG, and its left, top, width, height in mm."""
-    grid = dtm.grid
+@dataclass(frozen=True)
+class Cut:
+    """The part of a grid that a frame shows, thinned to every `step`-th cell."""
+
+    rows: slice
+    cols: slice
+    step: int
+    grid: Grid
+
+
+def cut_of(grid: Grid, frame: Frame) -> Cut | None:
+    """Return what of a grid lies inside the frame, or None where that is next to nothing."""
     west, south, east, north = frame.bounds
     col0 = max(0, int((west - grid.x_left_m) / grid.dx_m))
     col1 = min(grid.cols, int(np.ceil((east - grid.x_left_m) / grid.dx_m)))
@@ -123,16 +132,31 @@ def shaded(dtm: Raster, frame: Frame) -> tuple[bytes, float, float, float, float
     if col1 - col0 < 3 or row1 - row0 < 3:
         return None
     step = max(1, int(np.ceil(max(row1 - row0, col1 - col0) / PIXELS)))
-    cut = _thinned(dtm.values[row0:row1, col0:col1], step)
+    rows, cols = (row1 - row0) // step, (col1 - col0) // step
     part = Grid(
         grid.x_left_m + col0 * grid.dx_m, grid.y_top_m - row0 * grid.dy_m,
-        grid.dx_m * step, grid.dy_m * step, cut.shape[0], cut.shape[1], grid.crs,
+        grid.dx_m * step, grid.dy_m * step, rows, cols, grid.crs,
     )  # fmt: skip
-    light = hillshade(Raster(cut, part), z_factor=2.5, many_sided=True)
-    west, south, east, north = part.bounds
-    corners = frame.mm(np.array([[west, north], [east, south]]))
-    (left, top), (right, low) = corners.tolist()
-    return _tinted(light), left, top, right - left, low - top
+    return Cut(slice(row0, row0 + rows * step), slice(col0, col0 + cols * step), step, part)
+
+
+def light_of(dtm: Raster, cut: Cut) -> NDArray[np.uint8]:
+    """Return the shading of the ground in a cut; 0 is no data."""
+    values = _thinned(dtm.values[cut.rows, cut.cols], cut.step)
+    return hillshade(Raster(values, cut.grid), z_factor=2.5, many_sided=True)
+
+
+def corners_mm(cut: Cut, frame: Frame) -> tuple[float, float, float, float]:
+    """Return left, top, width and height of a cut on paper, mm."""
+    west, south, east, north = cut.grid.bounds
+    (left, top), (right, low) = frame.mm(np.array([[west, north], [east, south]])).tolist()
+    return left, top, right - left, low - top
+
+
+def shaded(dtm: Raster, frame: Frame) -> tuple[bytes, float, float, float, float] | None:
+    """Return the ground inside the frame as a JPEG, and its left, top, width, height in mm."""
+    cut = cut_of(dtm.grid, frame)
+    return None if cut is None else (_tinted(light_of(dtm, cut)), *corners_mm(cut, frame))
 
 
 def _thinned(values: NDArray[np.float32], step: int) -> NDArray[np.float32]:
