@@ -6,6 +6,7 @@ import csv
 import io
 import shutil
 import subprocess
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ import pandas as pd
 import pyogrio
 import pyproj
 import pytest
+import shapely
 import xmlschema
 from packs_layout import ODD_NAME, make
 from PIL import Image
@@ -23,9 +25,11 @@ from peatwright.model.cited import citations
 from peatwright.model.layers import ITEMS, LAYERS
 from peatwright.model.raster import Raster
 from peatwright.model.rules import Rules, SpacingRules
+from peatwright.packs.drawing.tiles import sheet_name, sheets_of
 from peatwright.packs.handset import LONGEST_NAME, short_names
 from peatwright.packs.pack import PURPOSES, PackInfo, write_pack
 from peatwright.packs.summary import summary_lines
+from peatwright.packs.version import check_code, layout_codes
 
 INFO = PackInfo("Test Moss", True, "Ground made by a formula.", "3 March 2031", "a1b2c3d4e5", "0.1")
 ODD_INFO = PackInfo(ODD_NAME, False, ODD_NAME, "3 March 2031", "a1b2c3d4e5", "0.1")
@@ -271,3 +275,67 @@ def test_small_sites(tmp_path: Path, case: str) -> None:
     openpyxl.load_workbook(tmp_path / "schedule.xlsx")
     text = text_of(tmp_path / "long-sections.pdf")
     assert ("No drain has been measured" in text) == (case == "nothing")
+
+
+def test_the_zip_holds_all_and_says_which_pack(made: Made) -> None:
+    folder, tables, paths = made
+    with zipfile.ZipFile(folder / "pack.zip") as archive:
+        assert archive.testzip() is None
+        held = set(archive.namelist())
+        names = {p.relative_to(folder).as_posix() for p in paths} - {"pack.zip"}
+        assert names <= held
+        assert archive.read("schedule.csv") == (folder / "schedule.csv").read_bytes()
+        # A Shapefile is of use only with its other files.
+        assert {"gis/dams.dbf", "gis/dams.shx", "gis/dams.prj"} <= held
+    code, cards = layout_codes(tables)
+    for name in ("README.txt", "VERSION.txt"):
+        assert code in (folder / name).read_text(encoding="utf-8")
+    for name in ("maps.pdf", "cards/how-to-build.pdf", "cards/site.pdf"):
+        for page in PdfReader(folder / name).pages:
+            assert code in page.extract_text(), name
+    seen = text_of(folder / "cards" / "cards.pdf")
+    assert all(card in seen for card in cards.values())
+
+
+def test_a_new_pack_supersedes_the_one_before(tmp_path: Path) -> None:
+    tables, dtm = make(2, 60.0)
+    old, new = tmp_path / "old", tmp_path / "new"
+    for folder in (old, new):
+        folder.mkdir()
+    write_pack(old, tables, dtm, Rules(), INFO)
+    before, _ = layout_codes(tables)
+    tables["items"].loc[tables["items"]["drain_id"] == "D001", "dig_depth_m"] = 1.4
+    write_pack(new, tables, dtm, Rules(), INFO, previous=old)
+    assert check_code(old, before).state == "current"
+    assert check_code(new, before).state == "superseded"
+    assert "pack 2" in text_of(new / "cards" / "cards.pdf")
+
+
+def test_the_pack_in_another_language(tmp_path: Path) -> None:
+    tables, dtm = make(2, 60.0)
+    write_pack(tmp_path, tables, dtm, Rules(), INFO, language="de", paper="A4")
+    text = text_of(tmp_path / "cards" / "cards.pdf")
+    for said in ("Wellendamm", "rechts", "Seite 1 von 1", "Von Pflock 0"):
+        assert said in text, said
+    assert "wave dam" not in text
+    assert "0,80" in text
+    page = PdfReader(tmp_path / "maps.pdf").pages[0].mediabox
+    # ISO 216: A4 is 210 mm × 297 mm.
+    assert [float(page.width) * 25.4 / 72, float(page.height) * 25.4 / 72] == pytest.approx(
+        [297, 210], abs=0.5
+    )
+
+
+def test_map_sheets_cover_every_drain(made: Made) -> None:
+    folder, tables, _ = made
+    sheets = sheets_of(tables, "A3")
+    shown = shapely.union_all([shapely.box(*s.frame.bounds) for s in sheets])
+    assert all(shown.contains(d) for d in tables["drains"].geometry)
+    assert len({s.name for s in sheets}) == len(sheets)
+    pages = PdfReader(folder / "maps.pdf").pages
+    assert len(pages) == 1 + len(sheets)
+    for page, sheet in zip(pages[1:], sheets, strict=False):
+        text = " ".join(page.extract_text().split())
+        for words in (f"Sheet {sheet.name}", "grid north", INFO.attribution, "Legend", "1:500"):
+            assert words in text, words
+    assert [sheet_name(0, c) for c in (0, 25, 26, 51, 52)] == ["A1", "Z1", "AA1", "AZ1", "BA1"]

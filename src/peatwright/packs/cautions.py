@@ -20,6 +20,9 @@ PATTERNS = (
     (r"^Only [\d.]+ m of peat", "leak"),
     (r"^Bed falls", "steep"),
     (r"^Open pool", "pool"),
+    (r"^The sag reaches ", "ends"),
+    (r"^Water may pass round ", "round"),
+    (r"^Sag could not be measured", "sag"),
     (r"^Section measured poorly", "check"),
     (r"^\d+ of its stations could not be measured", "check"),
 )

@@ -39,12 +39,19 @@ __all__ = ["PackInfo", "write_pack"]
 
 OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS}
 """Layers that a site may have beside those of the layout; shown where they are given."""
-PURPOSES = {k.removeprefix("purposes."): str(v) for k, v in words().texts().items()
-            if k.startswith("purposes.") and k != "purposes.README.txt"}  # fmt: skip
+SOMETIMES = ("README.txt", "found.pdf")
+"""Files told of elsewhere, or made only where there is something to show."""
+PURPOSES = {
+    name: str(text)
+    for name, text in (
+        (key.removeprefix("purposes."), text)
+        for key, text in words().texts().items()
+        if key.startswith("purposes.")
+    )
+    if name not in SOMETIMES
+}
 """What each file of a pack is for, in English."""
 ZIP_NAME, ZIP_DAY = "pack.zip", (1980, 1, 1, 0, 0, 0)
-SIDE_FILES = (".shx", ".dbf", ".prj", ".cpg")
-"""Files that belong to a Shapefile and are not told of one by one."""
 
 
 @dataclass(frozen=True)

@@ -75,7 +75,7 @@ def write_xlsx(
     }  # fmt: skip
     with xlsxwriter.Workbook(path, options) as book:
         book.set_properties(
-            {"title": plain(info.title, 200), "comments": info.origin, "created": MADE}
+            {"title": plain(info.title, 200), "comments": plain(info.origin, 200), "created": MADE}
         )
         sheets = _Sheets(book, rules.rates.currency, info)
         sheets.summary(tables, rules)
@@ -131,7 +131,7 @@ class _Sheets:
         # Ampersands start codes in headers, so a name's own are doubled.
         site = plain(self.info.title, 80).replace("&", "&&")
         sheet.set_header(f"&L&9{site}&R&9{name}")
-        sheet.set_footer(f"&L&8{plain(self.info.origin).replace('&', '&&')}&R&8&P of &N")
+        sheet.set_footer(f"&L&8{plain(self.info.origin, 120).replace('&', '&&')}&R&8&P of &N")
         return sheet
 
     def table(

@@ -21,9 +21,9 @@ from peatwright.packs.version import Issue
 from peatwright.packs.wording import plain
 from peatwright.packs.words import Words
 
-PLAN_WIDE, PLAN_HIGH = 104.0, 62.0
-MANY_ROWS = 48
-"""A card with more lines sets them closer, so that two pages are enough for most."""
+PLAN_WIDE, PLAN_HIGH = 108.0, 58.0
+MANY_ROWS = 20
+"""A card with more lines sets them closer, so that one page or two are enough for most."""
 CARDS_A_FILE = 60
 """Most drains set at once, which bounds memory; larger sites get several files."""
 MOST_CAUTIONS = 3
@@ -76,7 +76,7 @@ class Cards:
             "site": plain(self.info.title, 60),
             "date": w.date(self.issue.date),
             "issue": w("common.pack", number=self.issue.number),
-            "origin": plain(self.info.origin),
+            "origin": plain(self.info.origin, 120),
             "attribution": plain(self.info.attribution, 120),
             "plan": [PLAN_WIDE, PLAN_HIGH],
             "lettered": bool(self.places.grid),

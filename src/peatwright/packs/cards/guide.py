@@ -67,7 +67,7 @@ def guide_pdf(
         "issue": w("common.pack", number=issue.number),
         "code": w("common.layout_code", code=issue.code),
         "date": w.date(issue.date),
-        "origin": plain(info.origin),
+        "origin": plain(info.origin, 120),
         "wide": WIDE,
         "title": w("guide.title"),
         "do_not": w("guide.do_not"),

@@ -21,6 +21,8 @@ ROOM_M = 14.0
 """Ground shown around the drain."""
 LABEL_ROOM_MM = 5.2
 TICK_MM = 3.2
+CLEAR_MM, LABEL_APART_MM = 9.0, 11.0
+"""Names of limits keep this far from the drain, and from one another."""
 OUTLET_ROOM_MM = 2.2
 
 
@@ -46,7 +48,7 @@ class CardPlans:
         svg = Svg(wide, high)
         svg.clip("sheet", 0, 0, wide, high)
         shown = shapely.box(*frame.bounds)
-        self._draw_limits(svg, frame, shown)
+        names_of = self._draw_limits(svg, frame, shown)
         for shape in self.boundary.geometry if len(self.boundary) else ():
             edge = rings(frame.mm(shapely.get_coordinates(r))
                          for r in (shape.exterior, *shape.interiors))  # fmt: skip
@@ -65,7 +67,9 @@ class CardPlans:
         svg.path(path_of(mine), BLACK, 1.0, cap="round")
         taken = _dams(svg, frame, mine, rows)
         taken += self._ends(svg, mine)
-        taken += _corner(svg, frame, mine, self.w("common.north"))
+        corner = _corner(svg, frame, mine, self.w("common.north"))
+        taken += corner
+        taken += self._name_limits(svg, frame, names_of, line, corner)
         taken.append(shapely.LineString(mine).buffer(1.6))
         longest: dict[str, tuple[float, Points]] = {}
         for name, points in zip(names, others, strict=True):
@@ -83,7 +87,7 @@ class CardPlans:
         svg.rect(0.15, 0.15, wide - 0.3, high - 0.3, stroke=BLACK, width=0.3)
         return svg.done(), frame.scale
 
-    def _draw_limits(self, svg: Svg, frame: plan.Frame, shown: shapely.Polygon) -> None:
+    def _draw_limits(self, svg: Svg, frame: plan.Frame, shown: shapely.Polygon) -> dict[str, Any]:
         names: dict[str, Any] = {}
         for k in self._limits.query(shown, "intersects").tolist():
             kind = str(self.limits["kind"].iloc[k])
@@ -102,14 +106,24 @@ class CardPlans:
             part = shapely.intersection(shape, shown)
             if kind not in names or part.area > names[kind].area:
                 names[kind] = part
+        return names
+
+    def _name_limits(
+        self, svg: Svg, frame: plan.Frame, names: dict[str, Any], line: shapely.LineString,
+        full: list[Any],
+    ) -> list[Any]:  # fmt: skip
+        """Write the kind of each limit once, off the drain and off what is drawn already."""
+        taken = [shapely.buffer(f, 4.0) for f in full]
         for kind, part in names.items():
-            x, y = frame.mm(shapely.get_coordinates(part.representative_point()))[0]
+            x, y = _free_place(part, line, taken, frame)
+            taken.append(shapely.Point(x, y).buffer(LABEL_APART_MM))
             words = self.w.said("limits", kind)
             half = text_width(words, SMALL) / 2 + 0.8
             x = float(np.clip(x, half, frame.wide_mm - half))
             y = float(np.clip(y, SMALL + 1, frame.high_mm - 1))
             svg.rect(x - half, y - SMALL, 2 * half, SMALL + 1.1, fill=WHITE)
             svg.text(x, y, words, SMALL, anchor="middle", fill=BLACK, bold=True)
+        return taken[len(full) :]
 
     def _ends(self, svg: Svg, mine: Points) -> list[Any]:
         x, y = mine[0]
@@ -130,6 +144,27 @@ class CardPlans:
             loop = np.stack([tip, tail + side * 1.7, tail - side * 1.7])
             svg.path(path_of(loop, close=True), WHITE, 0.5, fill=BLACK)
         return [shapely.box(x - 2, y - 2, x + 2, y + 2), shapely.Point(a, b).buffer(2)]
+
+
+def _free_place(
+    part: Any, line: shapely.LineString, taken: list[Any], frame: plan.Frame
+) -> tuple[float, float]:
+    """Return where on paper a limit's name covers neither the drain nor another name."""
+    per_mm = frame.scale / 1000
+    apart = part.difference(line.buffer(CLEAR_MM * per_mm))
+    pieces = sorted(shapely.get_parts(apart), key=shapely.area, reverse=True)
+    best = frame.mm(shapely.get_coordinates(part.representative_point()))[0]
+    for piece in (p for p in pieces if not p.is_empty):
+        west, south, east, north = piece.bounds
+        middle = shapely.LineString([(west, (south + north) / 2), (east, (south + north) / 2)])
+        across = shapely.intersection(middle, piece)
+        for spot in (piece.representative_point(), shapely.centroid(across)):
+            if spot.is_empty:
+                continue
+            x, y = frame.mm(shapely.get_coordinates(spot))[0]
+            if not any(t.contains(shapely.Point(x, y)) for t in taken):
+                return float(x), float(y)
+    return float(best[0]), float(best[1])
 
 
 def _dams(svg: Svg, frame: plan.Frame, mine: Points, rows: list[Row]) -> list[Any]:

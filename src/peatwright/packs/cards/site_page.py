@@ -47,7 +47,7 @@ def site_pdf(
         "issue": w("common.pack", number=issue.number),
         "code": w("common.layout_code", code=issue.code),
         "date": w.date(issue.date),
-        "origin": plain(info.origin),
+        "origin": plain(info.origin, 120),
         "attribution": plain(info.attribution, 200),
         "ref": ref,
         "latlon": latlon,

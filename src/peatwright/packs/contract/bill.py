@@ -132,7 +132,7 @@ def write_bill(
     }  # fmt: skip
     with xlsxwriter.Workbook(path, options) as book:
         title = w("bill.priced_title" if priced else "bill.blank_title")
-        book.set_properties({"title": title, "comments": info.origin, "created": MADE})
+        book.set_properties({"title": title, "comments": plain(info.origin, 200), "created": MADE})
         _Bill(book, quantities_by_drain(tables, rules), rules, info, issue, w, tables).write(
             title, priced=priced
         )
@@ -181,7 +181,7 @@ class _Bill:
         site = plain(self.info.title, 70).replace("&", "&&")
         code = f"{self.w('common.pack', number=self.issue.number)} · {self.issue.code}"
         sheet.set_header(f"&L&9{site}&R&9{code}")
-        sheet.set_footer(f"&L&8{plain(self.info.origin).replace('&', '&&')}&R&8&P / &N")
+        sheet.set_footer(f"&L&8{plain(self.info.origin, 120).replace('&', '&&')}&R&8&P / &N")
         return sheet
 
     def _quantities(self, sheet: Any) -> dict[str, tuple[str, float]]:

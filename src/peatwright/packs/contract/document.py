@@ -33,7 +33,7 @@ class Paper:
         self.doc = docx.Document()
         self.w = w
         core = self.doc.core_properties
-        core.title, core.author, core.comments = title, "", plain(info.origin)
+        core.title, core.author, core.comments = title, "", plain(info.origin, 200)
         core.created = core.modified = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
         core.language = w.language
         self._styles()
@@ -51,7 +51,7 @@ class Paper:
         ].text = f"{plain(info.title, 80)} · {title} · {pack}, {code}, {w.date(issue.date)}"
         section.footer.paragraphs[
             0
-        ].text = f"{w('common.stale')} {plain(info.origin)}. {plain(info.attribution, 160)}"
+        ].text = f"{w('common.stale')} {plain(info.origin, 120)}. {plain(info.attribution, 160)}"
         for part in (section.header, section.footer):
             for run in part.paragraphs[0].runs:
                 run.font.size = Pt(8.5)

@@ -116,7 +116,7 @@ class Papers:
     def _findings(self, p: Paper) -> None:
         w, found = self.w, self.tables.get("findings")
         p.head(w("papers.findings"))
-        if found is None:
+        if found is None or not len(found):
             p.text(w("papers.findings_none"))
             return
         p.text(w("papers.findings_text"))

@@ -161,7 +161,7 @@ def _common(
         "legend": [*methods, ["dam.svg", w("maps.dam")], ["edge.svg", w("maps.boundary")], *limits],
         "issue": w("common.pack", number=issue.number),
         "code": w("common.layout_code", code=issue.code), "date": w.date(issue.date),
-        "origin": plain(info.origin), "attribution": plain(info.attribution, 300),
+        "origin": plain(info.origin, 120), "attribution": plain(info.attribution, 300),
         "crs": plain(pyproj.CRS(dtm.grid.crs).name, 60),
         "w": {k: v for k, v in w.texts().items() if k.startswith(("maps.", "common."))},
     }  # fmt: skip
