@@ -151,8 +151,8 @@ def fit_sags(
     likely each shape is beforehand. Out (n, 2, 2): width out to where ground is sunk by `sag_m` or
     `share` of the deepest, and depth; each is the mean over all shapes, weighed by how well they
     fit. NaN with fewer than `fewest` samples. Where ground still rises outwards around the furthest
-    sample, by more than `relief_from` over `relief_m` each way, what is more is relief and is taken
-    out of the whole side.
+    sample, by more than `relief_from` over `relief_m` each way, that is relief and is taken out of
+    the whole side.
     """
     middle = offsets.shape[0] // 2
     step = offsets[1] - offsets[0]
@@ -195,8 +195,8 @@ def fit_sags(
                 continue
             if k == most:
                 steep = _rise(profile[i], middle, d, begin / step + k - 1, round(relief_m / step))
-                steep = steep / step - relief_from
-                if steep > 0.0:
+                steep /= step
+                if steep > relief_from:
                     square = 0.0
                     plain = 0.0
                     tilted = 0.0
