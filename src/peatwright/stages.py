@@ -180,14 +180,38 @@ def _lay(at: Work) -> Made:
     return Made({"reaches": laid.reaches, "items": laid.items}, {}, report)
 
 
-def _price(at: Work) -> Made:
-    from peatwright.works.price import price
+def _water(at: Work) -> Made:
+    from peatwright.water.account import account
 
-    table = price(
-        at.store.table("items"), at.store.table("reaches"), at.store.table("drains"), at.rules
-    )
+    store = at.store
+    tables = {n: store.table(n) for n in ("drains", "stations", "items", "limits", "boundary")}
+    probed = "peat_depth" in store.states()["ground"].rasters
+    made = account(
+        store.raster("dtm"), tables, at.rules,
+        peat_depth=store.raster("peat_depth") if probed else None,
+        bare=store.area("given_bare"), progress=at.progress,
+    )  # fmt: skip
+    return Made(made.tables, made.rasters, made.report)
+
+
+def _price(at: Work) -> Made:
+    from peatwright.site.pricing import priced
+
+    made = priced(at.store, at.rules)
     at.progress(1.0, "priced")
-    return Made({"quantities": table})
+    return made
+
+
+def _programme(at: Work) -> Made:
+    from peatwright.site.planning import programmed
+
+    return programmed(at.store, at.rules, at.progress)
+
+
+def _phases(at: Work) -> Made:
+    from peatwright.site.planning import phased
+
+    return phased(at.store, at.rules, at.site.folder, at.progress)
 
 
 def pack_info(site: Site, store: Store, today: str) -> PackInfo:
@@ -237,7 +261,7 @@ def _prove(at: Work) -> Made:
         store.table("items"), store.table("drains"), ground.here, rules,
         unstable=ground.unstable, more_patches=ground.more_patches,
     )  # fmt: skip
-    found = proved.all()  # what other checks find is added here
+    found = proved.all()
     at.progress(0.7, "mapping the condition of the ground")
     condition = condition_of(
         store.table("given_condition"), ground.whole, rules.condition, crs,
@@ -246,7 +270,10 @@ def _prove(at: Work) -> Made:
     periods, first = ground.here.periods, dt.date.fromisoformat(at.today)
     given_answers = answers.table(at.site.folder)
     tables = {
-        "findings": findings.merge(findings.build(found, crs), given_answers),
+        "findings": findings.merge(
+            findings.together([findings.build(found, crs), store.table("water_findings")]),
+            given_answers,
+        ),
         "answers": given_answers,
         "condition": condition.polygons,
         "condition_faults": condition.wrong,
@@ -262,16 +289,27 @@ TAKE_RULES = ("take", "limits", "condition")
 GROUND_RULES = ("depth", "carbon", "stability", "bearing")
 MEASURE_RULES = ("measure", "stability", "dam")
 PROVE_RULES = ("condition", "overhead", "season", "bearing")
+PRICE_RULES = ("rates", "spread", "condition")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
+WATER_RULES = ("storm", "overflow", "spill", "water_table", "dam")
 STAGES = (
     Stage("take", "reading and checking what is given", (), TAKE_RULES, (), 2, _take),
     Stage("find", "looking for drains", ("take",), ("find",), ("drain",), 1, _find),
     Stage("ground", "surveying the ground", ("take",), GROUND_RULES, (), 1, _ground),
     Stage("measure", "measuring the drains", ("find", "ground"), MEASURE_RULES, (), 2, _measure),
     Stage("lay", "laying out the works", ("measure",), LAY_RULES, (), 1, _lay),
-    Stage("prove", "proving the layout", ("lay",), PROVE_RULES, ("answer",), 1, _prove),
-    Stage("price", "pricing", ("prove",), ("rates",), (), 1, _price),
-    Stage("brief", "making the pack", ("price",), (), (), 1, _brief),
+    Stage("water", "following the water", ("lay",), WATER_RULES, (), 1, _water),
+    Stage("prove", "proving the layout", ("water",), PROVE_RULES, ("answer",), 1, _prove),
+    Stage("price", "pricing", ("lay",), PRICE_RULES, (), 2, _price),
+    Stage(
+        "programme", "planning the programme", ("price", "ground"), ("programme", "rates"), (), 1,
+        _programme,
+    ),
+    Stage(
+        "phases", "choosing phases", ("price",), ("budget", "rates", "condition"), ("phases",), 1,
+        _phases,
+    ),
+    Stage("brief", "making the pack", ("prove", "programme", "phases"), (), (), 1, _brief),
 )  # fmt: skip
 STAGE_NAMES = tuple(stage.name for stage in STAGES)
 

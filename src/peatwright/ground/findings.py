@@ -127,6 +127,27 @@ def build(found: Iterable[Found], crs: str) -> pd.DataFrame:
     return checked(gpd.GeoDataFrame(rows, geometry="geometry", crs=crs), FINDINGS)
 
 
+def together(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Return the findings of several tables as one, severest first.
+
+    Raises:
+        GivenError: no table at all.
+
+    """
+    held = [table for table in tables if table is not None]
+    if not held:
+        raise GivenError([Fault("findings", "", "no table", "one or more", "Give some.")])
+    some = [table for table in held if len(table)]
+    if len(some) < 2:
+        return some[0] if some else held[0]
+    both = pd.concat(some, ignore_index=True)
+    rank = both["severity"].map({name: k for k, name in enumerate(SEVERITIES)})
+    order = both.assign(rank=rank).sort_values(
+        ["rank", "topic", "drain_id", "item_id", "finding_id"], kind="stable"
+    ).index  # fmt: skip
+    return checked(both.loc[order].reset_index(drop=True), FINDINGS)
+
+
 def answer(
     findings: pd.DataFrame,
     answers: pd.DataFrame,
