@@ -124,19 +124,22 @@ class ProgrammeRules:
         1.5, "times dry", "cost of tracking where the going map says careful", 1, 100
     )
     mats_going: float = cited(
-        4.0, "times dry", "cost of tracking where the going map says mats: they are laid and lifted",
-        1, 100,
+        4.0, "times dry",
+        "cost of tracking where the going map says mats: they are laid and lifted", 1, 100,
     )  # fmt: skip
     unknown_going: float = cited(
         2.0, "times dry", "cost of tracking where the going is not known", 1, 100
     )
+    service_going: float = cited(
+        20.0, "times dry",
+        "cost of tracking over a buried service or under a line, at a place agreed with its owner",
+        1, 1000,
+    )  # fmt: skip
     access_x_m: float = cited(
         0.0, "m", "easting where machines come onto the site; 0 with access_y_m = not given", -1e8,
         1e8,
     )  # fmt: skip
-    access_y_m: float = cited(
-        0.0, "m", "northing where machines come onto the site", -1e8, 1e8
-    )
+    access_y_m: float = cited(0.0, "m", "northing where machines come onto the site", -1e8, 1e8)
     route_cell_m: float = cited(4.0, "m", "cell of the ground on which ways are sought", 1, 50)
     route_work: int = cited(
         8000000, "cells", "cells times places; coarser cells are taken beyond it", 100000, 10**9

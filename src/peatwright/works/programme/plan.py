@@ -204,8 +204,9 @@ def _fields(
     made: dict[int, tuple[wk.Field, Bools]] = {}
     for size, ground in grounds.items():
         if id(ground) not in made:
-            finder = tr.Finder(ground, rules.wet_going)
-            places = tr.stands(ground, xy, rules.reach_m)
+            whole = tr.joined(ground, int(tr.stands(ground, xy[:1], rules.reach_m)[0]))
+            finder = tr.Finder(whole, rules.wet_going)
+            places = tr.stands(whole, xy, rules.reach_m)
             field = wk.Field.of(finder, places, xy, work.lines)
             made[id(ground)] = (field, _reached(finder, places))
         fields[size], good[size] = made[id(ground)]

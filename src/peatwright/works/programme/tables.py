@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from shapely import ops
 
 from peatwright.model import columns
 from peatwright.model.errors import Fault
@@ -25,7 +26,10 @@ _DTYPES: dict[str, Any] = {"float": "float64", "int": "int64", "bool": "bool", "
 
 @dataclass(frozen=True, eq=False)
 class Work:
-    """Drains (N) with something to build: ids, lines, hours, deepest dig, rows of their items."""
+    """Drains (N) with something to build.
+
+    Ids, lines from the first item to the last, hours, deepest dig, and rows of their items.
+    """
 
     ids: list[str]
     lines: list[shapely.LineString]
@@ -54,6 +58,7 @@ def work_of(items: gpd.GeoDataFrame, drains: gpd.GeoDataFrame, hours: Floats) ->
     owner = items["drain_id"].to_numpy(dtype=object)
     order = items["order_on_drain"].to_numpy(dtype=np.int64)
     dig = np.nan_to_num(items["dig_depth_m"].to_numpy(dtype=np.float64))
+    start, end = (items[n].to_numpy(dtype=np.float64) for n in ("from_m", "to_m"))
     held: dict[str, list[int]] = {}
     for k in np.argsort(order, kind="stable"):
         held.setdefault(owner[k], []).append(int(k))
@@ -64,7 +69,10 @@ def work_of(items: gpd.GeoDataFrame, drains: gpd.GeoDataFrame, hours: Floats) ->
         if not mine:
             continue
         ids.append(d)
-        lines.append(line)
+        # a machine comes to the first thing to build and leaves from the last: the rest of the
+        # drain may lie on ground that no machine can enter, and nothing is spoilt by crossing it
+        part = ops.substring(line, max(float(start[mine].min()), 0.0), float(end[mine].max()))
+        lines.append(part if part.geom_type == "LineString" else line)
         rows.append(np.array(mine, dtype=np.int64))
     faults = [
         Fault("layer items", f"drain {d}", f"{len(mine)} items of a drain that is not there",

@@ -117,6 +117,18 @@ def stands(at: Ground, xy_m: Floats, reach_m: float) -> Ints:
     return out
 
 
+def joined(at: Ground, place: int) -> Ground:
+    """Return the ground with every cell shut that no way over cell edges leads to from `place`.
+
+    So that the open cell nearest a drain is one that a machine can get to. `place` -1 shuts nothing.
+    """
+    if place < 0:
+        return at
+    group, _ = ndimage.label(np.isfinite(at.cost))
+    own = group.ravel()[place]
+    return Ground(np.where(group == own, at.cost, np.inf), at.grid) if own else at
+
+
 def line_cells(grid: Grid, line: shapely.LineString) -> Ints:
     """Return the cells (flat indices) that a line runs through, each once, in rising order."""
     step = float(LINE_STEP.value) * min(grid.dx_m, grid.dy_m)
