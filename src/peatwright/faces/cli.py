@@ -12,7 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from peatwright import __version__
-from peatwright.faces import cli_find, cli_findings
+from peatwright.faces import cli_find, cli_findings, cli_plan, cli_water
 from peatwright.model.errors import Fault, PeatwrightError
 from peatwright.model.progress import Progress
 
@@ -81,7 +81,9 @@ def parser() -> argparse.ArgumentParser:
     show.set_defaults(call=_show)
 
     cli_find.add_commands(commands)
+    cli_water.add_commands(commands)
     cli_findings.add_commands(commands)
+    cli_plan.add_commands(commands)
 
     demo = commands.add_parser("demo", help="make an invented site to try everything on")
     demo.add_argument("folder", type=Path, metavar="DIR")

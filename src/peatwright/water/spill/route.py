@@ -26,7 +26,7 @@ F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-MARGIN_CELLS = Cited(24.0, "cells", "cells around a change that are routed again at first", 4, 500)
+MARGIN_CELLS = Cited(40.0, "cells", "cells around a change that are routed again at first", 4, 500)
 LARGEST_SHARE = 0.5
 """A part larger than this share of the whole is not worth while."""
 _WALL = np.float32(1e6)
