@@ -118,7 +118,8 @@ def test_ways_join_up(site, made: Planned) -> None:
         site["items"].groupby("drain_id")[["from_m", "to_m"]].agg({"from_m": "min", "to_m": "max"})
     )
     for trip, first, last in zip(made.trips.itertuples(), *ends, strict=True):
-        for drain, at, end in ((trip.from_drain, first, "to_m"), (trip.to_drain, last, "from_m")):
+        both = ((trip.from_drain, first, "to_m"), (trip.to_drain, last, "from_m"))
+        for drain, at, end in both:
             if drain:
                 # the last thing built is where the machine leaves, the first where it comes to
                 want = lines[drain].interpolate(held.loc[drain, end])

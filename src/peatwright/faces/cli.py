@@ -159,11 +159,12 @@ def _new(asked: argparse.Namespace) -> int:
 
 
 def _run(asked: argparse.Namespace) -> int:
+    from peatwright.faces.stray import without_stray_lines
     from peatwright.site.folder import open_site
     from peatwright.stages import Stage, run
 
     site = open_site(asked.folder)
-    with ExitStack() as bars:
+    with without_stray_lines(), ExitStack() as bars:
         start = time.perf_counter()
 
         def listen(stage: Stage) -> Progress:

@@ -148,7 +148,7 @@ class ProgrammeRules:
         20.0, "m", "furthest that a drain's end may lie from ground where a machine may stand",
         1, 200,
     )  # fmt: skip
-    kicks: int = cited(60, "", "fresh starts of the search for a good order", 0, 100000)
+    kicks: int = cited(30, "", "fresh starts of the search for a good order", 0, 100000)
     seed: int = cited(1, "", "seed of the search: the same seed gives the same order", 1, 2**31)
 
 

@@ -181,7 +181,7 @@ def phased(store: Store, rules: Rules, folder: Path, progress: Progress = silent
     """
     from peatwright.model.columns import empty
     from peatwright.model.programme_layers import BENEFIT_CURVE, PHASES
-    from peatwright.works.budget import drain_costs, phase
+    from peatwright.works.budget import case, drain_costs, phase
     from peatwright.works.counted import rewetted
 
     wish = wish_of(folder)
@@ -200,6 +200,14 @@ def phased(store: Store, rules: Rules, folder: Path, progress: Progress = silent
         first_cost=rules.rates.move_in_out, done=[d for d in wish["done"] if d in here],
         never=[d for d in wish["never"] if d in here], patches=wet.patches,
     )  # fmt: skip
+    held, _ = case(table, wet.benefits, rules.budget, patches=wet.patches)
+    ids = np.array(held.ids, dtype=object)
+    closed = np.isin(ids, wish["done"])
+    gains = []
+    for chosen in made.phases:
+        now = closed | np.isin(ids, chosen)
+        gains.append(held.worth(now) - held.worth(closed))
+        closed = now
     shown = made.table.copy()
     shown["area_m2"] = wet.area_m2
     faults = list(made.faults)
@@ -211,7 +219,8 @@ def phased(store: Store, rules: Rules, folder: Path, progress: Progress = silent
     report = {
         "phases": [list(p) for p in made.phases], "left": list(made.left),
         "money": wish["money"] or [rules.budget.money] * rules.budget.phases,
-        "spent": list(made.money_spent), "words": made.words, "area_m2": wet.total_m2,
+        "spent": list(made.money_spent), "gains": gains, "words": made.words,
+        "area_m2": wet.total_m2,
         "faults": [f.line() for f in faults],
     }  # fmt: skip
     progress(1.0, "phases chosen")

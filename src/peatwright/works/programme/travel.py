@@ -120,7 +120,7 @@ def stands(at: Ground, xy_m: Floats, reach_m: float) -> Ints:
 def joined(at: Ground, place: int) -> Ground:
     """Return the ground with every cell shut that no way over cell edges leads to from `place`.
 
-    So that the open cell nearest a drain is one that a machine can get to. `place` -1 shuts nothing.
+    So that the open cell nearest a drain is one that a machine can get to; -1 shuts nothing.
     """
     if place < 0:
         return at
