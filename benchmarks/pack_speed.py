@@ -46,7 +46,8 @@ def measured() -> dict[str, float]:
     cards.pdf("D002")
     card_s = time.perf_counter() - start
     return {
-        "drains": DRAINS, "items": len(tables["items"]), "pack_s": pack_s, "cpu_s": cpu_s, "card_s": card_s,
+        "drains": DRAINS, "items": len(tables["items"]),
+        "pack_s": pack_s, "cpu_s": cpu_s, "card_s": card_s,
         "before_mb": before, "pack_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
         "size_mb": size,
     }  # fmt: skip

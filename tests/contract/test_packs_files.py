@@ -9,6 +9,7 @@ import subprocess
 import zipfile
 from pathlib import Path
 
+import docx
 import numpy as np
 import openpyxl
 import pandas as pd
@@ -339,3 +340,12 @@ def test_map_sheets_cover_every_drain(made: Made) -> None:
         for words in (f"Sheet {sheet.name}", "grid north", INFO.attribution, "Legend", "1:500"):
             assert words in text, words
     assert [sheet_name(0, c) for c in (0, 25, 26, 51, 52)] == ["A1", "Z1", "AA1", "AZ1", "BA1"]
+
+
+def test_the_list_of_drawings_counts_their_pages(made: Made) -> None:
+    folder, _, _ = made
+    table = docx.Document(str(folder / "contract" / "drawings.docx")).tables[0]
+    rows = [[cell.text for cell in row.cells] for row in table.rows[1:]]
+    assert len(rows) >= 5
+    for name, _, _, pages in rows:
+        assert int(pages) == len(PdfReader(folder / name).pages), name

@@ -17,7 +17,7 @@ from peatwright.model.raster import Raster
 from peatwright.packs.drawing import plan
 from peatwright.packs.drawing.look import INK, METHOD_STROKES, PAPER, hatch_pattern, limit_colour
 from peatwright.packs.drawing.pages import set_pages
-from peatwright.packs.drawing.svg import Svg
+from peatwright.packs.drawing.svg import Svg, text_width
 from peatwright.packs.info import PackInfo
 from peatwright.packs.version import Issue
 from peatwright.packs.wording import methods_present, plain
@@ -218,9 +218,13 @@ def _tile(
     ):  # fmt: skip
         name = at.get((sheet.row + dr, sheet.col + dc))
         if name:
-            svg.text(
-                x, y, w("maps.joins_up", name=name), 2.8, anchor="middle", bold=True, turn=turn
-            )
+            words = w("maps.joins_up", name=name)
+            half = text_width(words, 2.8) / 2
+            across, up = (half, 2.6) if not turn else (2.6, half)
+            # Over a coordinate that happens to stand there: the grid has others.
+            svg.rect(x - across, y - up - (0 if turn else -0.9), 2 * across,
+                     2 * up if turn else 3.4, fill=PAPER)  # fmt: skip
+            svg.text(x, y, words, 2.8, anchor="middle", bold=True, turn=turn)
     return svg.done()
 
 
