@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 
 from peatwright.model.rules import Rules
+from peatwright.packs.costing import cost_words, driver_rows, each_rows
 from peatwright.packs.info import PackInfo
+from peatwright.packs.stops import open_stops
 from peatwright.packs.wording import count, joined, methods_present, number, plain
 
 WIDTH = 80
@@ -97,6 +99,11 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
     total = float(drains["length_m"].sum())
     dams = int((items["kind"] == "dam").sum())
     lines = [plain(info.title, WIDTH), "─" * WIDTH]
+    stops = open_stops(tables)
+    if stops:
+        more = f" (and {number(len(stops) - 1)} more)" if stops[1:] else ""
+        said = f"{count(len(stops), 'finding')} without an answer. First{more}: {stops[0]}"
+        lines += _wrapped("STOP       ", f"{said}. See register.pdf", 2)
     lines.append(f"Drains     {count(len(drains), 'drain')}, {number(total / 1000, 2, 'km')}")
     for method, length, built in method_rows(tables):
         share = 100 * length / total if total else 0.0
@@ -118,14 +125,16 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
         f"Machine    {number(site['hours'], 0, 'h')} "
         f"({number(site['hours_low'])} to {number(site['hours_high'])} h)"
     )
-    lines.append(
-        f"Cost       {number(site['cost'])} {money} "
-        f"({number(site['cost_low'])} to {number(site['cost_high'])})"
-    )
-    drivers = cost_drivers(site, rules)[:2]
+    lines += _wrapped("When       ", when_words(tables), 1)
+    lines.append(f"Cost       {cost_words(tables, site, money)}")
+    spare = len(lines)
+    drivers = [(name, worth) for name, worth, _ in driver_rows(tables)]
+    drivers = (drivers or cost_drivers(site, rules))[:2]
     if drivers:
         told = joined([f"{name} ({number(worth)})" for name, worth in drivers])
         lines.append(f"           range mostly from {told}")
+    lines += _wrapped("           ", each_words(tables), 2)
+    droppable = range(spare, len(lines))
     unmeasured, unseen = drains["unmeasured_m"].sum(), drains["unseen_m"].sum()
     lines.append(
         f"Not known  {number(unmeasured, 0, 'm')} could not be measured, "
@@ -134,17 +143,40 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
     lines += _wrapped("Look at    ", "; ".join(looks(tables, rules)) or "nothing was marked", 2)
     lines += _wrapped(
         "Caution    ",
-        "Screening only: a competent person checks each item on the ground and decides; services, "
-        "slope stability, water downstream and season come first.",
-        3,
-    )
-    lines += _wrapped(
-        "Files      ",
-        "README.txt, overview.pdf, long-sections.pdf, schedule.xlsx, schedule.csv, layers.gpkg, "
-        "handset/*.gpx",
+        "Screening only: a competent person checks each item and decides; services, slope "
+        "stability, water below and season come first.",
         2,
     )
+    lines.append("Files      README.txt says which file is for what")
+    dropped = set(droppable[: max(len(lines) - HEIGHT, 0)])  # the overview has them all
+    lines = [line for k, line in enumerate(lines) if k not in dropped]
     return [_fitted(line) for line in lines[:HEIGHT]]
+
+
+def each_words(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return the cost per dam, km and hectare, with the published range of each in brackets."""
+    rows = [r for r in each_rows(tables) if r[0].startswith("per ") and "alone" not in r[0]]
+    if not rows:
+        return ""
+    first, *rest = [f"{basis} {ours} ({seen})" for basis, ours, seen in rows]
+    return "; ".join([first.replace("(", "(published ", 1), *rest])
+
+
+def when_words(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return first and last day of the work and the way tracked, or nothing without programme."""
+    sums = tables.get("programme_sums")
+    if sums is None or not len(sums):
+        return ""
+    held = sums.set_index("figure")
+    days, way = held.loc["days of work"], held.loc["tracked"]
+    if not days["words"]:
+        return "no programme: nothing to work on, or no day for it"
+    later = held.loc["drains outside the first season", "ours"]
+    late = f"; {count(int(later), 'drain')} in a later season" if later else ""
+    return (
+        f"{days['words']}, {number(days['ours'])} days{late}; "
+        f"tracking {number(way['ours'] / 1000, 1, 'km')}"
+    )
 
 
 def _fitted(line: str) -> str:

@@ -12,6 +12,7 @@ import pyproj
 from peatwright.model.layers import LIMIT_KINDS
 from peatwright.model.raster import Raster
 from peatwright.model.rules import Rules
+from peatwright.packs.costing import each_rows, figures
 from peatwright.packs.drawing import plan
 from peatwright.packs.drawing.look import (
     INK,
@@ -23,10 +24,12 @@ from peatwright.packs.drawing.look import (
 from peatwright.packs.drawing.pages import set_pages
 from peatwright.packs.drawing.svg import Svg
 from peatwright.packs.info import PackInfo
+from peatwright.packs.stops import open_stops
 from peatwright.packs.summary import looks, method_rows, site_row
 from peatwright.packs.wording import SAFETY, SCREENING, number, plain
 
 MAP_WIDE, MAP_HIGH = 306.0, 258.0
+STOPS_SHOWN = 3
 EDGE = 6.0
 """Room around the map for coordinates, in mm."""
 
@@ -76,6 +79,7 @@ def draw_overview(
         "hidden": not dams_shown and bool((tables["items"]["kind"] == "dam").any()),
         "facts": _facts(tables, rules),
         "look": looks(tables, rules),
+        "stops": _stops(tables),
         "screening": SCREENING,
         "safety": SAFETY,
     }
@@ -146,17 +150,34 @@ def _legend(
     return {"methods": methods, "marks": marks, "limits": limits}
 
 
+def _stops(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Return what must stop the work, the first few in full."""
+    stops = open_stops(tables)
+    if len(stops) > STOPS_SHOWN:
+        left = number(len(stops) - STOPS_SHOWN)
+        return [*(plain(t, 110) for t in stops[:STOPS_SHOWN]), f"and {left} more in register.pdf"]
+    return [plain(t, 110) for t in stops]
+
+
 def _facts(tables: Mapping[str, pd.DataFrame], rules: Rules) -> list[list[str]]:
     site, drains, items = site_row(tables), tables["drains"], tables["items"]
     money = rules.rates.currency
     hours = f"{number(site['hours'])} ({number(site['hours_low'])} to {number(site['hours_high'])})"
-    cost = f"{number(site['cost'])} ({number(site['cost_low'])} to {number(site['cost_high'])})"
+    total = figures(tables).get("total")
+    cost, spread = number(site["cost"]), [site["cost_low"], site["cost_high"]]
+    names = (f"Cost, {money}, likely rates", "All rates low, all high")
+    if total is not None:
+        cost, spread = number(total["p50"]), [total["p10"], total["p90"]]
+        names = (f"Cost, {money}, P50", "P10 to P90")
     return [
         ["Drains", f"{number(len(drains))}, {number(drains['length_m'].sum() / 1000, 2, 'km')}"],
         ["Dams", number((items["kind"] == "dam").sum())],
         ["Zipped", number(site["zip_m"], 0, "m")],
         ["Peat moved", number(site["fill_m3"] + site["zip_m3"] + site["spoil_m3"], 0, "m³")],
         ["Machine hours", hours],
-        [f"Cost, {money}", cost],
+        [names[0], cost],
+        [names[1], " to ".join(number(v) for v in spread)],
+        *[[f"{basis[:1].upper()}{basis[1:]} (published)", f"{ours} ({seen})"]
+          for basis, ours, seen in each_rows(tables)],
         ["Not measured", number(drains["unmeasured_m"].sum(), 0, "m")],
     ]
