@@ -236,10 +236,13 @@ def _brief(at: Work) -> Made:
 
     info = pack_info(at.site, at.store, at.today)
     tables = at.store.tables()
+    surveyed = at.store.states()["ground"]
     with replaced(at.site.folder) as folder:
         files = write_pack(
-            folder, tables, at.store.raster("dtm"), at.rules, info, progress=at.progress
-        )
+            folder, tables, at.store.raster("dtm"), at.rules, info, progress=at.progress,
+            rasters={n: at.store.raster(n) for n in surveyed.rasters if n in SHOWN_RASTERS},
+            surveyed=surveyed.report,
+        )  # fmt: skip
         names = [path.relative_to(folder).as_posix() for path in files]
     return Made(report={"files": names})
 
@@ -285,6 +288,9 @@ def _prove(at: Work) -> Made:
 
 
 LAYOUT_STAGES = ("measure", "lay", "price")
+SHOWN_RASTERS = (
+    "peat_depth", "peat_error", "peat_state", "factor_lowest", "factor_standing", "going",
+)  # fmt: skip
 TAKE_RULES = ("take", "limits", "condition")
 GROUND_RULES = ("depth", "carbon", "stability", "bearing")
 MEASURE_RULES = ("measure", "stability", "dam")

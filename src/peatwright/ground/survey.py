@@ -212,6 +212,12 @@ def _patch_table(patches: list[stability.Patch], crs: str) -> pd.DataFrame:
     return checked(gpd.GeoDataFrame(rows, geometry="geometry", crs=crs), UNSTABLE)
 
 
+def _said(value: float) -> str:
+    """Return a number to three digits: more would claim to be known."""
+    size = 10.0 ** max(0, int(np.floor(np.log10(max(abs(value), 1.0)))) - 2)
+    return f"{round(value / size) * size:,.0f}".replace(",", " ")
+
+
 def _report(
     surface: DepthSurface,
     rules: Rules,
@@ -238,13 +244,13 @@ def _report(
     if held.area_m2 > 0:
         lines += [
             (
-                f"Peat {volume.likely:,.0f} m³ ({volume.low:,.0f} to {volume.high:,.0f}) on "
+                f"Peat {_said(volume.likely)} m³ ({_said(volume.low)} to {_said(volume.high)}) on "
                 f"{held.area_m2 / HECTARE_M2:.1f} ha, mean depth {held.mean_depth_m.likely:.2f} m; "
                 f"{held.unprobed_m2 / HECTARE_M2:.1f} ha unprobed and not counted."
             ),
             (
-                f"Carbon {carbon.likely:,.0f} t ({carbon.low:,.0f} to {carbon.high:,.0f}), "
-                f"{held.carbon_t_ha.likely:,.0f} t/ha; the range joins those of depth, density "
+                f"Carbon {_said(carbon.likely)} t ({_said(carbon.low)} to {_said(carbon.high)}), "
+                f"{_said(held.carbon_t_ha.likely)} t/ha; the range joins those of depth, density "
                 "and carbon share."
             ),
         ]

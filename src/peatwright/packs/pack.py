@@ -7,6 +7,7 @@ import zipfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,9 +28,12 @@ from peatwright.packs.drawing.overview import draw_overview
 from peatwright.packs.drawing.sections import section_files
 from peatwright.packs.drawing.tiles import map_files, sheets_of
 from peatwright.packs.geopackage import write_layers
+from peatwright.packs.ground_pages import ground_pdf
 from peatwright.packs.handset import write_dams, write_drains
 from peatwright.packs.info import PackInfo
+from peatwright.packs.register import register_pdf, write_register
 from peatwright.packs.schedule import write_csv, write_xlsx
+from peatwright.packs.stops import open_stops
 from peatwright.packs.summary import method_rows, summary_lines
 from peatwright.packs.version import Issue, next_issue, read_history, write_history
 from peatwright.packs.wording import plain
@@ -51,6 +55,8 @@ PURPOSES = {
     if name not in SOMETIMES
 }
 """What each file of a pack is for, in English."""
+STOPS_SHOWN = 8
+"""Unanswered stops that the read-me names one by one."""
 ZIP_NAME, ZIP_DAY = "pack.zip", (1980, 1, 1, 0, 0, 0)
 
 
@@ -66,6 +72,9 @@ class _Making:
     issue: Issue
     w: Words
     paper: str
+    rasters: Mapping[str, Raster]
+    surveyed: Mapping[str, Any]
+    proved: bool
 
     @property
     def crs(self) -> str:
@@ -85,6 +94,8 @@ def write_pack(
     info: PackInfo,
     progress: Progress | None = None,
     *,
+    rasters: Mapping[str, Raster] | None = None,
+    surveyed: Mapping[str, Any] | None = None,
     language: str = "en",
     previous: Path | None = None,
     paper: str = "A3",
@@ -99,6 +110,8 @@ def write_pack(
         rules: rule sheet that the layout was made with.
         info: what each file says of the site and the run.
         progress: told how far the work is.
+        rasters: peat depth, stability and going, as the ground survey made them; None without.
+        surveyed: report of the ground survey.
         language: catalogue of words, one of `words.LANGUAGES`.
         previous: folder of the pack before this one, whose history goes on; none begins anew.
         paper: size of the map sheets, A3 or A4.
@@ -113,15 +126,23 @@ def write_pack(
     told = progress or silent
     w = words(language)
     crs = dtm.grid.crs
-    held = {n: tables[n] if n in tables else empty(layer, crs) for n, layer in LAYERS.items()}
+    held = {
+        n: tables[n] if n in tables else empty(layer, crs)
+        for n, layer in LAYERS.items() if n not in OPTIONAL
+    }  # fmt: skip
     extra = {n: tables[n] for n in OPTIONAL if n in tables}
     issue, history = next_issue(read_history(previous), held, info.date)
-    m = _Making(folder, {**held, **extra}, dtm, rules, info, issue, w, paper)
+    m = _Making(
+        folder, {**held, **extra}, dtm, rules, info, issue, w, paper, rasters or {},
+        surveyed or {}, "findings" in tables,
+    )  # fmt: skip
     made = write_history(folder, history)
     made += _drawings(m, part(told, 0.0, 0.4))
     made += _cards(m, part(told, 0.4, 0.75))
     told(0.75, "writing the schedule and the contract papers")
     made += _papers(m, made)
+    told(0.84, "drawing the ground and writing the register")
+    made += _ground(m)
     told(0.87, "writing the layers and files for machines and handsets")
     more, said = _exchange(m)
     made += more
@@ -161,6 +182,16 @@ def _drawings(m: _Making, told: Progress) -> list[Path]:
         summary, pdf, png, *found, *_numbered(m, "maps.pdf", maps),
         *_numbered(m, "long-sections.pdf", sections),
     ]  # fmt: skip
+
+
+def _ground(m: _Making) -> list[Path]:
+    """Draw what is known of the ground, and list what its checks found."""
+    tables = {**{n: empty(layer, m.crs) for n, layer in GROUND_LAYERS.items()}, **m.tables}
+    pages, register, book = (m.at(n) for n in ("ground.pdf", "register.pdf", "register.xlsx"))
+    pages.write_bytes(ground_pdf(tables, m.dtm, m.rasters, m.surveyed, m.rules, m.info)[0])
+    register.write_bytes(register_pdf(tables, m.info, proved=m.proved))
+    write_register(book, tables, m.info, proved=m.proved)
+    return [pages, register, book]
 
 
 def _found(m: _Making) -> list[Path]:
@@ -287,6 +318,7 @@ def _read_me(m: _Making, said: str, made: list[Path]) -> str:
     if info.invented:
         parts += [w("readme.invented"), ""]
     date = w.date(m.issue.date)
+    parts += _stops(m)
     parts += textwrap.wrap(w("readme.start"), 79)
     parts.append("")
     names = [p.relative_to(m.folder).as_posix() for p in made]
@@ -315,6 +347,19 @@ def _read_me(m: _Making, said: str, made: list[Path]) -> str:
     ):
         parts += _wrapped(f"{w('readme.labels.' + label):<20}", text, 20)
     return "\n".join(parts) + "\n"
+
+
+def _stops(m: _Making) -> list[str]:
+    """Return the findings that must stop the work and have no answer, loudly."""
+    stops = open_stops(m.tables)
+    if not stops:
+        return []
+    parts = ["!" * 79, *textwrap.wrap(m.w("readme.stops", n=m.w.number(len(stops))), 79), ""]
+    for text in stops[:STOPS_SHOWN]:
+        parts += textwrap.wrap(f"* {text}", 79, subsequent_indent="  ")
+    if len(stops) > STOPS_SHOWN:
+        parts.append("* " + m.w("readme.more_stops", n=m.w.number(len(stops) - STOPS_SHOWN)))
+    return [*parts, "!" * 79, ""]
 
 
 def _wrapped(label: str, text: str, indent: int) -> list[str]:

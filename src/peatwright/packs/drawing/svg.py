@@ -42,7 +42,7 @@ class Svg:
         self.width, self.height = width, height
         self._parts: list[str] = []
         self._defs: list[str] = []
-        self._names: set[str] = set()
+        self._names: dict[str, None] = {}
 
     def add(self, markup: str) -> None:
         """Add markup as it is: never pass text of others here."""
@@ -51,7 +51,7 @@ class Svg:
     def define(self, name: str, markup: str) -> None:
         """Add a definition once."""
         if name not in self._names:
-            self._names.add(name)
+            self._names[name] = None
             self._defs.append(markup)
 
     def path(
@@ -147,6 +147,12 @@ class Svg:
             f'<image x="{x:.3f}" y="{y:.3f}" width="{wide:.3f}" height="{high:.3f}"'
             f' preserveAspectRatio="none" href="data:image/jpeg;base64,{held}"/>'
         )
+
+    def join(self, other: Svg) -> None:
+        """Add all that another picture holds, where it lies there."""
+        self._parts += other._parts
+        for name, markup in zip(other._names, other._defs, strict=True):
+            self.define(name, markup)
 
     def clip(self, name: str, x: float, y: float, wide: float, high: float) -> None:
         """Start a group that shows only what lies in a rectangle; end it with `end`."""
