@@ -11,7 +11,7 @@ from peatwright.model.layers import METHODS
 from peatwright.model.rules import Rules
 from peatwright.packs.cards.sketch import WIDE
 from peatwright.packs.cards.steps_hard import HARD
-from peatwright.packs.cards.steps_soft import SLOPE_DEG, SOFT, Picture
+from peatwright.packs.cards.steps_soft import SLOPE, SOFT, Picture
 from peatwright.packs.drawing.pages import set_pages
 from peatwright.packs.info import PackInfo
 from peatwright.packs.version import Issue
@@ -32,7 +32,7 @@ def values_of(rules: Rules, w: Words) -> dict[str, object]:
         "key": w.number(d.key_m, 1),
         "peat": w.number(rules.method.piling_peat_min_m, 1),
         "every": w.number(rules.zip.spoil_break_every_m),
-        "slope": SLOPE_DEG,
+        "slope": SLOPE.value,
         "up": w.number(np.nan_to_num(d.freeboard_m), 2),
     }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from peatwright.model.cited import Cited
 from peatwright.model.rules import Rules
 from peatwright.packs.cards.sketch import (
     BANK,
@@ -294,7 +295,7 @@ def _slope_cut(w: Words, rules: Rules) -> bytes:
     p.turf([(0, 10), (18, 10)])
     p.line([(24, 10), (42, 10), (44, 12), (47, 30), (60, 34)], 0.35, "1.4 1")
     p.bucket(38, 18, 40, 0.95)
-    p.words(66, 18, "gentle", deg=SLOPE_DEG)
+    p.words(66, 18, "gentle", deg=SLOPE.value)
     return p.done()
 
 
@@ -340,7 +341,10 @@ def _slope_sills(w: Words, rules: Rules) -> bytes:
     return p.done()
 
 
-SLOPE_DEG = 30
+SLOPE = Cited(
+    30, "°", "steepest slope that a reprofiled edge is given in the guide; one body allows 35",
+    10, 45, source="carboncentre.org, Technique of the week: hagg reprofiling", read="original",
+)  # fmt: skip
 SOFT: dict[str, tuple[Picture, ...]] = {
     "wave dam": (_wave_width, _wave_dig, _wave_raise, _wave_close, _wave_outlet, _wave_face),
     "peat dam": (_peat_strip, _peat_key, _peat_borrow, _peat_layers, _peat_crest, _peat_turf),

@@ -17,9 +17,9 @@ from peatwright.packs.summary import method_rows, site_row
 from peatwright.packs.version import Issue
 from peatwright.packs.wording import plain
 from peatwright.packs.words import Words
+from peatwright.works.why import STEEP_LOOK
 
 MOST_FINDINGS, MOST_VISITS, MOST_NAMED = 60, 200, 14
-STEEP_PERCENT = 8
 Tables = Mapping[str, pd.DataFrame]
 
 
@@ -163,7 +163,7 @@ class Papers:
                      for n, k in zip(rows["name"], rows["kind"], strict=True)]  # fmt: skip
             return "; ".join(names[:MOST_NAMED]) or none
 
-        steep = drains[100 * drains["gradient_ratio"].fillna(0) > STEEP_PERCENT]
+        steep = drains[drains["gradient_ratio"].fillna(0) > float(STEEP_LOOK.value)]
         hard = items[items["method"].isin(["timber dam", "stone dam", "piling dam"])]
         unsure = drains[drains["unmeasured_m"] > 0]
         return {
