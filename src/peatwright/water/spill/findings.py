@@ -168,8 +168,11 @@ def _dam_faults(
     soon = soft & (back < rules.back_soon_m) & (place != "over the dam")
     yield Fault(
         "back soon", "look", soon, -np.nan_to_num(back, nan=np.inf),
-        lambda r: f"spilled water is back in its drain after {_metres(r.back_in_drain_m)}, at "
-        f"chainage {r.back_at_chainage_m:.0f} m, where the drain is {r.back_into}",
+        lambda r: (
+            f"spilled water is back in its drain after {_metres(r.back_in_drain_m)}, at chainage"
+            if r.back_in_drain_m > 0.0
+            else "the pool reaches round the dam into its own drain, at chainage"
+        ) + f" {r.back_at_chainage_m:.0f} m, where the drain is {r.back_into}",
         _rule("back_soon_m", rules, "water that is back sooner has hardly left"),
         "Lengthen the dam on that side or lead the outlet further out.",
     )  # fmt: skip
