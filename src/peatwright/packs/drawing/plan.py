@@ -328,11 +328,11 @@ def draw_scale_bar(svg: Svg, x: float, y: float, scale: float, longest_mm: float
     svg.text(x + wide + 3.2, y + 4.4, "m", 2.2)
 
 
-def draw_north(svg: Svg, x: float, y: float) -> None:
+def draw_north(svg: Svg, x: float, y: float, words: str = "grid north") -> None:
     """Draw an arrow to grid north, its middle at (x, y)."""
     svg.path(f"M{x} {y - 6.5}L{x + 2.6} {y + 4}L{x} {y + 2.2}Z", fill=INK, stroke=INK)
     svg.path(f"M{x} {y - 6.5}L{x - 2.6} {y + 4}L{x} {y + 2.2}Z", fill=PAPER, stroke=INK)
-    svg.text(x, y + 8, "grid north", 2.1, anchor="middle", fill=SOFT)
+    svg.text(x, y + 8, words, 2.1, anchor="middle", fill=SOFT)
 
 
 class TinyPlans:

@@ -122,8 +122,8 @@ def map_files(
             progress((k + 1) / len(chunk), f"map sheet {sheet.name}")
         if sheets:
             svg = Svg(60, 18)
-            plan.draw_north(svg, 6, 8)
-            plan.draw_scale_bar(svg, 15, 7, sheets[0].frame.scale, 36)
+            plan.draw_north(svg, 7, 8, w("common.grid_north"))
+            plan.draw_scale_bar(svg, 17, 7, sheets[0].frame.scale, 36)
             pictures["scale.svg"] = svg.done()
         yield set_pages("maps.typ", data, pictures)[0]
 
