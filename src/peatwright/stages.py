@@ -233,15 +233,23 @@ def pack_info(site: Site, store: Store, today: str) -> PackInfo:
 def _brief(at: Work) -> Made:
     from peatwright.packs.pack import write_pack
     from peatwright.site.pack_folder import replaced
+    from peatwright.site.storming import STORM, STORM_LAYERS, kept_storm
 
     info = pack_info(at.site, at.store, at.today)
     tables = at.store.tables()
-    surveyed = at.store.states()["ground"]
+    states, storm = at.store.states(), kept_storm(at.store)
+    surveyed = states["ground"]
+    rasters = {n: at.store.raster(n) for n in surveyed.rasters if n in SHOWN_RASTERS}
+    rasters |= {n: at.store.raster(n) for n in states["water"].rasters}
+    if storm:
+        rasters |= {n: at.store.raster(n) for n in states[STORM].rasters}
+    else:
+        # A storm that was run for another layout would mislead.
+        tables = {n: t for n, t in tables.items() if n not in STORM_LAYERS}
     with replaced(at.site.folder) as folder:
         files = write_pack(
             folder, tables, at.store.raster("dtm"), at.rules, info, progress=at.progress,
-            rasters={n: at.store.raster(n) for n in surveyed.rasters if n in SHOWN_RASTERS},
-            surveyed=surveyed.report,
+            rasters=rasters, surveyed=surveyed.report, storm=storm,
         )  # fmt: skip
         names = [path.relative_to(folder).as_posix() for path in files]
     return Made(report={"files": names})
@@ -315,7 +323,9 @@ STAGES = (
         "phases", "choosing phases", ("price",), ("budget", "rates", "condition"), ("phases",), 1,
         _phases,
     ),
-    Stage("brief", "making the pack", ("prove", "programme", "phases"), (), (), 1, _brief),
+    Stage(
+        "brief", "making the pack", ("prove", "programme", "phases"), (), ("storm",), 2, _brief
+    ),
 )  # fmt: skip
 STAGE_NAMES = tuple(stage.name for stage in STAGES)
 

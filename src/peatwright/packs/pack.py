@@ -20,11 +20,13 @@ from peatwright.model.programme_layers import PROGRAMME_LAYERS
 from peatwright.model.progress import Progress, part, silent
 from peatwright.model.raster import Raster
 from peatwright.model.rules import Rules
+from peatwright.model.water_layers import WATER_LAYERS
 from peatwright.packs.cards.cards import Cards
 from peatwright.packs.cards.guide import guide_pdf
 from peatwright.packs.cards.site_page import site_pdf
 from peatwright.packs.drawing.found import draw_found
 from peatwright.packs.drawing.overview import draw_overview
+from peatwright.packs.drawing.programme import can_draw, programme_pdf
 from peatwright.packs.drawing.sections import section_files
 from peatwright.packs.drawing.tiles import map_files, sheets_of
 from peatwright.packs.geopackage import write_layers
@@ -36,12 +38,13 @@ from peatwright.packs.schedule import write_csv, write_xlsx
 from peatwright.packs.stops import open_stops
 from peatwright.packs.summary import method_rows, summary_lines
 from peatwright.packs.version import Issue, next_issue, read_history, write_history
+from peatwright.packs.water_pages import water_pdf
 from peatwright.packs.wording import plain
 from peatwright.packs.words import Words, words
 
 __all__ = ["PackInfo", "write_pack"]
 
-OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS}
+OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS, **WATER_LAYERS}
 """Layers that a site may have beside those of the layout; shown where they are given."""
 SOMETIMES = ("README.txt", "found.pdf")
 """Files told of elsewhere, or made only where there is something to show."""
@@ -74,6 +77,7 @@ class _Making:
     paper: str
     rasters: Mapping[str, Raster]
     surveyed: Mapping[str, Any]
+    storm: Mapping[str, Any]
     proved: bool
 
     @property
@@ -96,6 +100,7 @@ def write_pack(
     *,
     rasters: Mapping[str, Raster] | None = None,
     surveyed: Mapping[str, Any] | None = None,
+    storm: Mapping[str, Any] | None = None,
     language: str = "en",
     previous: Path | None = None,
     paper: str = "A3",
@@ -110,8 +115,10 @@ def write_pack(
         rules: rule sheet that the layout was made with.
         info: what each file says of the site and the run.
         progress: told how far the work is.
-        rasters: peat depth, stability and going, as the ground survey made them; None without.
+        rasters: peat depth, stability and going, as the ground survey made them, flow and depth
+            to water before and after, and a storm's depths; None without.
         surveyed: report of the ground survey.
+        storm: report of a storm run over the surface for this layout; None without.
         language: catalogue of words, one of `words.LANGUAGES`.
         previous: folder of the pack before this one, whose history goes on; none begins anew.
         paper: size of the map sheets, A3 or A4.
@@ -134,7 +141,7 @@ def write_pack(
     issue, history = next_issue(read_history(previous), held, info.date)
     m = _Making(
         folder, {**held, **extra}, dtm, rules, info, issue, w, paper, rasters or {},
-        surveyed or {}, "findings" in tables,
+        surveyed or {}, storm or {}, "findings" in tables,
     )  # fmt: skip
     made = write_history(folder, history)
     made += _drawings(m, part(told, 0.0, 0.4))
@@ -143,6 +150,7 @@ def write_pack(
     made += _papers(m, made)
     told(0.84, "drawing the ground and writing the register")
     made += _ground(m)
+    made += _water(m)
     told(0.87, "writing the layers and files for machines and handsets")
     more, said = _exchange(m)
     made += more
@@ -177,9 +185,10 @@ def _drawings(m: _Making, told: Progress) -> list[Path]:
     png.write_bytes(sheet.png())
     found = _found(m)
     maps = map_files(m.tables, m.dtm, m.info, m.issue, m.w, m.paper, part(told, 0.2, 0.4))
+    planned = _planned(m)
     sections = section_files(m.tables, m.rules, m.info, part(told, 0.4, 1.0))
     return [
-        summary, pdf, png, *found, *_numbered(m, "maps.pdf", maps),
+        summary, pdf, png, *found, *_numbered(m, "maps.pdf", maps), *planned,
         *_numbered(m, "long-sections.pdf", sections),
     ]  # fmt: skip
 
@@ -194,6 +203,16 @@ def _ground(m: _Making) -> list[Path]:
     return [pages, register, book]
 
 
+def _water(m: _Making) -> list[Path]:
+    """Draw where the water goes, and a storm where one was run for this layout."""
+    pages = water_pdf(m.tables, m.dtm, m.rasters, m.storm, m.rules, m.info)
+    if not pages:
+        return []
+    path = m.at("water.pdf")
+    path.write_bytes(pages[0])
+    return [path]
+
+
 def _found(m: _Making) -> list[Path]:
     """Draw the lines that the terrain shows, where a search has been made."""
     found = m.tables["found_drains"]
@@ -205,6 +224,15 @@ def _found(m: _Making) -> list[Path]:
     )
     path = m.at("found.pdf")
     path.write_bytes(sheet.pdf())
+    return [path]
+
+
+def _planned(m: _Making) -> list[Path]:
+    """Draw order, ways and calendar, where there is a programme."""
+    if not can_draw(m.tables, m.rules):
+        return []
+    path = m.at("programme.pdf")
+    path.write_bytes(programme_pdf(m.tables, m.dtm, m.rules, m.info, m.issue, m.w))
     return [path]
 
 

@@ -19,7 +19,7 @@ SIDE_BY_SIDE = (
 )
 
 
-def _shown(value: float, unit: str) -> str:
+def shown(value: float, unit: str) -> str:
     if not np.isfinite(value):
         return UNKNOWN
     if unit == "ratio":
@@ -31,15 +31,15 @@ def _shown(value: float, unit: str) -> str:
     return number(value, 0, unit if unit in {"m", "m²"} else "")
 
 
-def figure_rows(figures: pd.DataFrame) -> list[list[str]]:
+def figure_rows(figures: Any) -> list[list[str]]:
     """Return figure, before, after and words of each row of WATER_FIGURES."""
     return [
-        [str(r.figure), _shown(r.before, r.unit), _shown(r.after, r.unit), str(r.words or "")]
+        [str(r.figure), shown(r.before, r.unit), shown(r.after, r.unit), str(r.words or "")]
         for r in figures.itertuples()
     ]
 
 
-def figure_lines(figures: pd.DataFrame) -> list[str]:
+def figure_lines(figures: Any) -> list[str]:
     """Return the figures as lines of a screen."""
     lines = [f"{'':68} {'before':>12} {'after':>12}"]
     for what, before, after, words in figure_rows(figures):
@@ -56,15 +56,16 @@ def flow(value: float) -> str:
     return f"{litres:.1f}" if litres < 10 else number(litres)
 
 
-def method_table(flows: pd.DataFrame, period_years: float) -> pd.DataFrame:
+def method_table(flows: Any, period_years: float) -> pd.DataFrame:
     """Return a row per dam and a column per method: peak flow, m³/s, of one return period."""
     at = flows[flows["return_period_years"] == period_years]
     order = list(dict.fromkeys(at["method"]))
     wide = at.pivot_table(index="item_id", columns="method", values="flow_m3s", sort=False)
-    return wide[order]
+    out: pd.DataFrame = wide[order]
+    return out
 
 
-def dam_lines(dam: pd.Series, flows: pd.DataFrame) -> list[str]:
+def dam_lines(dam: Any, flows: Any) -> list[str]:
     """Return what is known of the water of one dam, from its rows of SPILLS and SPILL_FLOWS."""
     own = flows[flows["item_id"] == dam["item_id"]]
     lines = [
@@ -73,10 +74,10 @@ def dam_lines(dam: pd.Series, flows: pd.DataFrame) -> list[str]:
             f"{dam['chainage_m']:.0f} m"
         ),
         (
-            f"Ground that drains to it: {_shown(dam['upslope_m2'], 'm²')} "
-            f"({_shown(dam['upslope_low_m2'], 'm²')} to {_shown(dam['upslope_high_m2'], 'm²')}, "
+            f"Ground that drains to it: {shown(dam['upslope_m2'], 'm²')} "
+            f"({shown(dam['upslope_low_m2'], 'm²')} to {shown(dam['upslope_high_m2'], 'm²')}, "
             f"{dam['range_from']}); to its spill after the works "
-            f"{_shown(dam['upslope_after_m2'], 'm²')}"
+            f"{shown(dam['upslope_after_m2'], 'm²')}"
         ),
         "",
         f"{'Storm flow, l/s, with uplift':28} "
@@ -99,9 +100,9 @@ def dam_lines(dam: pd.Series, flows: pd.DataFrame) -> list[str]:
         ),
         (
             f"with the water as routed after: head {dam['head_after_m']:.2f} m, "
-            f"{dam['freeboard_after_m']:.2f} m left; on the ground below {dam['speed_mps']:.2f} m/s, "
-            f"{dam['shear_pa']:.0f} Pa on {dam['ground_below']}, which stands about "
-            f"{dam['shear_stands_pa']:.0f} Pa"
+            f"{dam['freeboard_after_m']:.2f} m left; on the ground below "
+            f"{dam['speed_mps']:.2f} m/s, {dam['shear_pa']:.0f} Pa on "
+            f"{dam['ground_below']}, which stands about {dam['shear_stands_pa']:.0f} Pa"
         ),
     ]
     back = (
@@ -122,7 +123,7 @@ def rain_words(report: Mapping[str, Any]) -> str:
     )
 
 
-def peak_rows(peaks: pd.DataFrame) -> list[list[str]]:
+def peak_rows(peaks: Any) -> list[list[str]]:
     """Return line, peaks before and after, change, delay and volumes of STORM_PEAKS."""
     return [
         [
@@ -135,7 +136,7 @@ def peak_rows(peaks: pd.DataFrame) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def peak_lines(peaks: pd.DataFrame, report: Mapping[str, Any]) -> list[str]:
+def peak_lines(peaks: Any, report: Mapping[str, Any]) -> list[str]:
     """Return the peaks of a storm as lines of a screen."""
     lines = [
         f"Storm: {rain_words(report)}",

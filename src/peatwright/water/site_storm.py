@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -39,7 +40,8 @@ EXCHANGE_ROUGHNESS_MOST = Cited(
 )
 DRAIN_NOTE = (
     "Drains are narrower than the cells: their bed is set into the cells and roughness raised so "
-    "that they carry as much as they would at their own width, but they hold more water than that."
+    "that they carry as much as they would at their own width, but they hold more water than that. "
+    "The change of the peak leans on the cell size too: try another before you rest anything on it."
 )
 
 
@@ -89,15 +91,14 @@ def surfaces(
 
 
 def _roughness(
-    grid: Grid, held: Stations, chosen: NDArray[np.bool_], bare: object, rules: Rules
+    grid: Grid, held: Stations, chosen: NDArray[np.bool_], bare: Any, rules: Rules
 ) -> F64:
     """Manning's n of each cell; a drain's is raised by how much wider its cell is."""
     out = np.full((grid.rows, grid.cols), rules.storm.roughness)
     if bare is not None:
-        rows, cols = np.indices(out.shape).astype(np.float64)
-        out[shapely.contains_xy(bare, *grid.to_metres(rows, cols))] = (
-            rules.surface_storm.roughness_bare
-        )
+        rows, cols = (v.astype(np.float64) for v in np.indices(out.shape))
+        x, y = grid.to_metres(rows, cols)
+        out[shapely.contains_xy(bare, x, y)] = rules.surface_storm.roughness_bare
     width = on_cells(grid, held, chosen, held.width_m)
     cell = max(grid.dx_m, grid.dy_m)
     raised = rules.overflow.roughness_drain * np.maximum(cell / width, 1.0)
@@ -138,7 +139,7 @@ def site_storm(
     rules: Rules,
     *,
     lines: Sequence[CrossLine] | None = None,
-    bare: object = None,
+    bare: Any = None,
     progress: Progress = silent,
 ) -> SiteStorm:
     """Run the rule sheet's storm over a site before and after its works.

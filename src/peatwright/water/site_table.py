@@ -73,8 +73,9 @@ def site_table(
     before[~land] = after[~land] = np.nan
     peat: F64 | float = table.peat_depth_m
     if peat_depth is not None:
-        rows, cols = np.indices(land.shape).astype(np.float64)
-        peat = sample_nearest(peat_depth, *grid.to_metres(rows, cols))
+        cells = np.indices(land.shape).astype(np.float64).reshape(2, *land.shape)
+        x, y = grid.to_metres(np.asarray(cells[0]), np.asarray(cells[1]))
+        peat = sample_nearest(peat_depth, x, y)
     bog = Bog(ground, np.isfinite(before), peat, rules=table)
     # A drain cannot stand above the bog's surface: on coarse cells its mean bed now and then does.
     surface = bog.ground + bog.lowest_m
