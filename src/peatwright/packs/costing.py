@@ -30,6 +30,14 @@ def figures(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, Any]]:
     return {str(r["figure"]): {str(k): v for k, v in r.items()} for r in cost.to_dict("records")}
 
 
+def programme_sums(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, Any]]:
+    """Return what the programme comes to by figure, such as `tracked`; none without programme."""
+    sums = tables.get("programme_sums")
+    if sums is None or not len(sums):
+        return {}
+    return {str(r["figure"]): {str(k): v for k, v in r.items()} for r in sums.to_dict("records")}
+
+
 def cost_words(tables: Mapping[str, pd.DataFrame], site: pd.Series, money: str) -> str:
     """Return the total in words: P50 with P10 to P90, or all rates likely, low and high."""
     total = figures(tables).get("total")

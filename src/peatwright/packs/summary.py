@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from peatwright.model.rules import Rules
-from peatwright.packs.costing import cost_words, driver_rows, each_rows
+from peatwright.packs.costing import cost_words, driver_rows, each_rows, programme_sums
 from peatwright.packs.info import PackInfo
 from peatwright.packs.stops import open_stops
 from peatwright.packs.wording import count, joined, methods_present, number, plain
@@ -101,9 +102,8 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
     lines = [plain(info.title, WIDTH), "─" * WIDTH]
     stops = open_stops(tables)
     if stops:
-        more = f" (and {number(len(stops) - 1)} more)" if stops[1:] else ""
-        said = f"{count(len(stops), 'finding')} without an answer. First{more}: {stops[0]}"
-        lines += _wrapped("STOP       ", f"{said}. See register.pdf", 2)
+        said = f"{count(len(stops), 'finding')} without an answer: no work there"
+        lines += _wrapped("STOP       ", f"{said}; see register.pdf. First: {stops[0]}", 2)
     lines.append(f"Drains     {count(len(drains), 'drain')}, {number(total / 1000, 2, 'km')}")
     for method, length, built in method_rows(tables):
         share = 100 * length / total if total else 0.0
@@ -159,19 +159,20 @@ def each_words(tables: Mapping[str, pd.DataFrame]) -> str:
     if not rows:
         return ""
     first, *rest = [f"{basis} {ours} ({seen})" for basis, ours, seen in rows]
-    return "; ".join([first.replace("(", "(published ", 1), *rest])
+    # a number must not be parted at its thousands when the line is wrapped
+    said = "; ".join([first.replace("(", "(published ", 1), *rest])
+    return re.sub(r"(?<=\d) (?=\d)", "\u00a0", said)
 
 
 def when_words(tables: Mapping[str, pd.DataFrame]) -> str:
     """Return first and last day of the work and the way tracked, or nothing without programme."""
-    sums = tables.get("programme_sums")
-    if sums is None or not len(sums):
+    held = programme_sums(tables)
+    if not held:
         return ""
-    held = sums.set_index("figure")
-    days, way = held.loc["days of work"], held.loc["tracked"]
+    days, way = held["days of work"], held["tracked"]
     if not days["words"]:
         return "no programme: nothing to work on, or no day for it"
-    later = held.loc["drains outside the first season", "ours"]
+    later = held["drains outside the first season"]["ours"]
     late = f"; {count(int(later), 'drain')} in a later season" if later else ""
     return (
         f"{days['words']}, {number(days['ours'])} days{late}; "

@@ -66,7 +66,7 @@ def programmed(store: Store, rules: Rules, progress: Progress = silent) -> Made:
         )  # fmt: skip
     faults += [
         Fault("programme", f"{kind} {name}".strip(),
-              f"{ways} ways cross it, about {x:.0f}, {y:.0f}",
+              f"crossed by {ways} way{'s' if ways > 1 else ''}, about {x:.0f}, {y:.0f}",
               "a crossing agreed with its owner, marked and made safe", CROSSING[kind], "look")
         for kind, name, ways, x, y in crossed_services(made.trips, limits)
     ]  # fmt: skip

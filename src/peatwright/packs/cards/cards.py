@@ -49,19 +49,31 @@ class Cards:
         self._sums = sums[sums["scope"] == "drain"].set_index("drain_id")
         self._findings = _by_drain(tables.get("findings"))
         self._visits = _by_drain(tables.get("programme"))
+        ids = self.drains["drain_id"].astype(str)
+        self._turn = sorted(range(len(ids)), key=lambda k: self._when_worked(ids.iloc[k]))
         self._rank = {d: k for k, d in enumerate(self.drains["drain_id"].astype(str))}
+
+    def _when_worked(self, drain_id: str) -> tuple[bool, str, int]:
+        """Return machine and place in its order, for sorting; what has no visit comes last."""
+        visits = self._visits.get(drain_id, [])
+        first = min(visits, key=lambda v: int(v["visit"])) if visits else None
+        return (True, "", 0) if first is None else (False, first["machine"], int(first["visit"]))
 
     def pdf(self, drain_id: str) -> bytes:
         """Return the card of one drain."""
         return self._set([self._rank[drain_id]])
 
     def files(self, progress: Progress = silent) -> Iterator[bytes]:
-        """Yield PDFs with the cards of all drains, in their order, some drains a file."""
+        """Yield PDFs with the cards of all drains, in working order where there is a programme.
+
+        Some drains a file; those without a visit come last, in the order of their table.
+        """
         total = len(self.drains)
         for start in range(0, max(total, 1), CARDS_A_FILE):
-            chosen = list(range(start, min(start + CARDS_A_FILE, total)))
-            yield self._set(chosen, part(progress, start / max(total, 1), (chosen[-1] + 1) / total)
-                            if chosen else silent)  # fmt: skip
+            chosen = self._turn[start : start + CARDS_A_FILE]
+            done = (start + len(chosen)) / max(total, 1)
+            told = part(progress, start / max(total, 1), done) if chosen else silent
+            yield self._set(chosen, told)
 
     def _set(self, chosen: list[int], told: Progress = silent) -> bytes:
         pictures: dict[str, bytes] = {}
@@ -177,7 +189,7 @@ class Cards:
             if start:
                 key = "card.facts_when_day" if start == end else "card.facts_when_text"
                 said.append(w(key, start=w.date(start), end=w.date(end),
-                              machine=plain(visit["machine"], 24)))  # fmt: skip
+                              machine=plain(visit["machine"], 24), nth=visit["visit"]))  # fmt: skip
         return "; ".join(said[:2])
 
     def _banners(
