@@ -93,10 +93,14 @@ def register_pdf(
     """
     findings = order(tables["findings"])
     rows = []
+    before: tuple[str, ...] = ()
     for n, row in enumerate(findings.to_dict("records"), start=1):
         text, by, on = _answer_words(row)
+        # Rule and advice are said once for all findings that share them.
+        shared = (row["severity"], row["topic"], row["rule"], row["source"], row["to_do"])
         rows.append(
             {
+                "first": shared != before,
                 "no": str(n), "id": row["finding_id"], "severity": row["severity"],
                 "topic": plain(row["topic"], 40), "place": plain(row["place"], 200),
                 "what": plain(row["what"], 600),
@@ -106,6 +110,7 @@ def register_pdf(
                 "wants": row["severity"] != "note",
             }
         )  # fmt: skip
+        before = shared
     data = {
         "title": plain(info.title, 90), "date": plain(info.date), "origin": plain(info.origin),
         "attribution": plain(info.attribution, 300), "invented": info.invented,

@@ -12,10 +12,11 @@ from peatwright.packs.wording import plain
 
 
 def order(findings: pd.DataFrame) -> pd.DataFrame:
-    """Return findings as the register lists them: unanswered first, by severity, topic, place."""
+    """Return findings as the register lists them: by severity, unanswered first, rule, place."""
     rank = findings["severity"].map({s: k for k, s in enumerate(SEVERITIES)})
     held = findings.assign(_rank=rank, _done=findings["answer"].astype(str) != "")
-    held = held.sort_values(["_rank", "_done", "topic", "place", "finding_id"], kind="stable")
+    by = ["_rank", "_done", "topic", "rule", "source", "to_do", "place", "finding_id"]
+    held = held.sort_values(by, kind="stable")
     return held.drop(columns=["_rank", "_done"])
 
 

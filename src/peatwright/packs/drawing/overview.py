@@ -26,7 +26,7 @@ from peatwright.packs.drawing.svg import Svg
 from peatwright.packs.info import PackInfo
 from peatwright.packs.stops import open_stops
 from peatwright.packs.summary import looks, method_rows, site_row
-from peatwright.packs.wording import SAFETY, SCREENING, number, plain
+from peatwright.packs.wording import SAFETY, SCREENING, count, number, plain
 
 MAP_WIDE, MAP_HIGH = 306.0, 258.0
 STOPS_SHOWN = 3
@@ -150,13 +150,15 @@ def _legend(
     return {"methods": methods, "marks": marks, "limits": limits}
 
 
-def _stops(tables: Mapping[str, pd.DataFrame]) -> list[str]:
-    """Return what must stop the work, the first few in full."""
+def _stops(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Say how many findings must stop the work, and where the first few are."""
     stops = open_stops(tables)
-    if len(stops) > STOPS_SHOWN:
-        left = number(len(stops) - STOPS_SHOWN)
-        return [*(plain(t, 110) for t in stops[:STOPS_SHOWN]), f"and {left} more in register.pdf"]
-    return [plain(t, 110) for t in stops]
+    if not stops:
+        return ""
+    places = [plain(t.partition(": ")[0], 48) for t in stops[:STOPS_SHOWN]]
+    left = [f"{number(len(stops) - STOPS_SHOWN)} more"] if len(stops) > STOPS_SHOWN else []
+    said = count(len(stops), "finding")
+    return f"{said} without an answer, no work there: {'; '.join([*places, *left])}. See register."
 
 
 def _facts(tables: Mapping[str, pd.DataFrame], rules: Rules) -> list[list[str]]:
