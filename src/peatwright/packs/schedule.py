@@ -16,7 +16,9 @@ from peatwright.model.cited import citations
 from peatwright.model.columns import Column
 from peatwright.model.layers import ITEMS, QUANTITIES
 from peatwright.model.rules import Rules
+from peatwright.packs.costing import driver_rows, figures
 from peatwright.packs.info import PackInfo
+from peatwright.packs.planned_sheets import planned_sheets
 from peatwright.packs.summary import cost_drivers, looks, method_rows, site_row
 from peatwright.packs.wording import SAFETY, SCREENING, digits_for, heading, plain
 
@@ -38,6 +40,14 @@ RUN_COLUMNS = (
 )  # fmt: skip
 SUMS = tuple(c.name for c in QUANTITIES.columns if c.kind == "float")
 WIDE = {"why": 90, "note": 44, "spacing_others": 60, "spacing_rule": 30, "method": 11, "kind": 11}
+PLANNED = {
+    "Cost": "Total with its range, what drives it, and our figures beside published ones.",
+    "Programme": "One row each time that a machine works on a drain, in working order.",
+    "Items by day": "When and by which machine each item is built.",
+    "Calendar": "What each machine does on each day of work.",
+    "Ways": "Ways between drains, and finished drains crossed where there is no other.",
+    "Phases": "Which drains are closed for the money of each phase, and what is left over.",
+}
 PRINTED_TO = "note"
 """Reasons stand to the right of this column: for the screen, not for paper."""
 
@@ -77,7 +87,7 @@ def write_xlsx(
         book.set_properties(
             {"title": plain(info.title, 200), "comments": plain(info.origin, 200), "created": MADE}
         )
-        sheets = _Sheets(book, rules.rates.currency, info)
+        sheets = Sheets(book, rules.rates.currency, info)
         sheets.summary(tables, rules)
         items = tables["items"]
         is_dam = items["kind"] == "dam"
@@ -88,11 +98,12 @@ def write_xlsx(
         by_method = sums[sums["scope"] == "method"]
         sheets.table("By drain", by_drain, ("drain_id", *SUMS), total=True)
         sheets.table("By method", by_method, ("method", *SUMS), total=True)
+        planned = planned_sheets(sheets, tables, rules)
         sheets.rules(rules)
-        sheets.read_me()
+        sheets.read_me(planned)
 
 
-class _Sheets:
+class Sheets:
     """Writes sheets in one hand."""
 
     def __init__(self, book: Any, currency: str, info: PackInfo) -> None:
@@ -219,7 +230,8 @@ class _Sheets:
             ("Peat moved in zipping", site["zip_m3"], None, None, "m³"),
             ("Spoil moved", site["spoil_m3"], None, None, "m³"),
             ("Machine hours", site["hours"], site["hours_low"], site["hours_high"], "h"),
-            ("Cost", site["cost"], site["cost_low"], site["cost_high"], money),
+            ("Cost, all rates likely, low, high", site["cost"], site["cost_low"],
+             site["cost_high"], money),
             ("Could not be measured", drains["unmeasured_m"].sum(), None, None, "m"),
             ("No drain visible", drains["unseen_m"].sum(), None, None, "m"),
         ]
@@ -230,8 +242,20 @@ class _Sheets:
                     sheet.write_number(row, k, float(value), self.number(0))
             sheet.write_string(row, 4, unit, self.unit)
             row += 1
-        row = self._heads(sheet, row + 1, ("What spreads the cost", f"By, {money}"))
-        for name, worth in cost_drivers(site, rules):
+        total = figures(tables).get("total")
+        if total is not None:
+            row = self._heads(sheet, row + 1, ("Cost with its range", "P50", "P10", "P90", "Unit"))
+            for name, held in figures(tables).items():
+                sheet.write_string(row, 0, f"Cost {name}" if name != "total" else "Cost, total",
+                                   self.text)  # fmt: skip
+                for k, level in enumerate(("p50", "p10", "p90"), start=1):
+                    sheet.write_number(row, k, held[level], self.number(0))
+                sheet.write_string(row, 4, held["unit"], self.unit)
+                row += 1
+        drivers = [(name, worth) for name, worth, _ in driver_rows(tables)][:8]
+        head = f"P10 to P90, {money}" if drivers else f"By, {money}"
+        row = self._heads(sheet, row + 1, ("What spreads the cost", head))
+        for name, worth in drivers or cost_drivers(site, rules):
             sheet.write_string(row, 0, name, self.text)
             sheet.write_number(row, 1, worth, self.number(0))
             row += 1
@@ -284,7 +308,7 @@ class _Sheets:
                 row += 1
         sheet.autofilter(0, 0, row - 1, len(heads) - 1)
 
-    def read_me(self) -> None:
+    def read_me(self, planned: Sequence[str] = ()) -> None:
         sheet = self.new("Read me", one_page=True)
         row = self._cover(sheet, "How to read this workbook")
         sheet.set_column(1, 7, 14)
@@ -297,6 +321,7 @@ class _Sheets:
             ("By drain, By method", ("Sums. The last row is a formula that sums the rows above. "
              "Bringing the machine in and out, supervision and contingency may stand only in "
              "the site's sum on the first sheet.")),
+            *[(name, PLANNED[name]) for name in planned],
             ("Rules used", ("Every rule with its value on this site, its default and range, where "
              "it comes from and how that source was read.")),
             ("Levels and places", ("Metres; eastings and northings in the site's CRS, levels above "

@@ -210,6 +210,8 @@ def phased(store: Store, rules: Rules, folder: Path, progress: Progress = silent
         closed = now
     shown = made.table.copy()
     shown["area_m2"] = wet.area_m2
+    shown[["carbon_t", "flow_m3"]] = np.nan  # not known drain by drain
+    shown.loc[shown["cost"] <= 0, "why"] = "nothing to build"
     faults = list(made.faults)
     faults += [
         Fault("phases", f"drain {d}", "no drain of that name any more", "a drain of this layout",
