@@ -264,7 +264,7 @@ def test_summary_fits_one_screen(drains: int) -> None:
         assert max(len(line) for line in lines) <= 80
         said = " ".join(" ".join(lines).split())
         assert "competent person" in said
-        assert "schedule.xlsx" in said
+        assert "README.txt" in said
 
 
 @pytest.mark.parametrize("case", ["nothing", "one drain", "no dams"])

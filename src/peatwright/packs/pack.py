@@ -46,7 +46,7 @@ __all__ = ["PackInfo", "write_pack"]
 
 OPTIONAL = {**PROGRAMME_LAYERS, **GROUND_LAYERS, **WATER_LAYERS}
 """Layers that a site may have beside those of the layout; shown where they are given."""
-SOMETIMES = ("README.txt", "found.pdf", "programme.pdf")
+SOMETIMES = ("README.txt", "found.pdf", "programme.pdf", "water.pdf")
 """Files told of elsewhere, or made only where there is something to show."""
 PURPOSES = {
     name: str(text)
