@@ -15,7 +15,7 @@ __all__ = ["DemoSite", "write_demo"]
 class DemoSite:
     """Where the files of an invented site were written.
 
-    `dtm` to `nogo` are given to the program; `truth` never is. `truth` is a GeoPackage with the
+    `dtm` to `closed` are given to the program; `truth` never is. `truth` is a GeoPackage with the
     layers `centrelines` and `stations`, the latter one row a metre.
     """
 
@@ -26,6 +26,9 @@ class DemoSite:
     probes: Path
     depths: Path
     nogo: Path
+    condition: Path
+    bare: Path
+    closed: Path
     readme: Path
     truth: Path
     crs: str

@@ -28,6 +28,9 @@ def make_demo_site(folder: Path, seed: int = 7, scale: float = 1.0) -> Site:
             probes=(files.probes,),
             nogo=(files.nogo,),
             depths=(files.depths,),
+            condition=(files.condition,),
+            bare=(files.bare,),
+            closed=(files.closed,),
             crs=files.crs,
         )
         name = SITE.removesuffix(" (invented)")  # the pages mark it themselves

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rasterio.transform import Affine
 from scipy import ndimage
 
-from peatwright.demo import DemoSite
+from peatwright.demo import DemoSite, mapped
 from peatwright.demo.carve import (
     JUNCTION,
     OPEN,
@@ -69,6 +69,9 @@ def make(folder: Path, seed: int, scale: float) -> DemoSite:
         probes=folder / "probes.csv",
         depths=folder / "depths.csv",
         nogo=folder / "nogo.gpkg",
+        condition=folder / "condition.gpkg",
+        bare=folder / "bare.gpkg",
+        closed=folder / "closed.gpkg",
         readme=folder / "README.txt",
         truth=folder / "truth.gpkg",
         crs=CRS,
@@ -78,7 +81,11 @@ def make(folder: Path, seed: int, scale: float) -> DemoSite:
     )
     _write_dtm(site.dtm, frame, dtm)
     _write_layer(site.drains, "drains", _drawn(rng, channels, figures))
-    _write_layer(site.boundary, "boundary", _boundary(frame, fence))
+    boundary = _boundary(frame, fence)
+    _write_layer(site.boundary, "boundary", boundary)
+    _write_layer(site.condition, "condition", mapped.condition(frame, boundary))
+    _write_layer(site.bare, "bare", mapped.bare_peat(channels, boundary))
+    _write_layer(site.closed, "closed", mapped.closed(frame))
     _probes(rng, frame, land, figures).to_csv(site.probes, index=False)
     table = stations_table(channels, NAMES)
     _hand_depths(rng, table, figures, scale).to_csv(site.depths, index=False)
@@ -404,5 +411,8 @@ boundary.gpkg  the site
 probes.csv     peat depths, m
 depths.csv     drain depths measured by hand, m, from the line between both shoulders to firm bed
 nogo.gpkg      heritage, overhead line, burn, track, buried service
+condition.gpkg condition of the ground as walked
+bare.gpkg      bare peat
+closed.gpkg    an area closed in spring and summer
 truth.gpkg     the true drains and their cross-sections; kept for checking, never given to a run
 """
