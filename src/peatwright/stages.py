@@ -303,6 +303,7 @@ TAKE_RULES = ("take", "limits", "condition")
 GROUND_RULES = ("depth", "carbon", "stability", "bearing")
 MEASURE_RULES = ("measure", "stability", "dam")
 PROVE_RULES = ("condition", "overhead", "season", "bearing")
+PROGRAMME_RULES = ("programme", "rates", "season", "stability")
 PRICE_RULES = ("rates", "spread", "condition")
 LAY_RULES = ("method", "spacing", "dam", "zip", "rates")
 WATER_RULES = ("storm", "overflow", "spill", "water_table", "dam")
@@ -316,7 +317,7 @@ STAGES = (
     Stage("prove", "proving the layout", ("water",), PROVE_RULES, ("answer",), 1, _prove),
     Stage("price", "pricing", ("lay",), PRICE_RULES, (), 2, _price),
     Stage(
-        "programme", "planning the programme", ("price", "ground"), ("programme", "rates"), (), 1,
+        "programme", "planning the programme", ("price", "ground"), PROGRAMME_RULES, (), 1,
         _programme,
     ),
     Stage(

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 20000
 PLAIN = {"ratio": 2, "money": 0, "1/money": 6}
+QUANTITY_WORDS = {
+    "zip_m": "zipped", "reprofile_m": "reprofiled", "fill_m3": "peat in dams",
+    "zip_m3": "peat moved in zipping", "spoil_gaps": "spoil gaps",
+}  # fmt: skip
 WIDTHS = {
     "why": 64, "note": 60, "published": 90, "what": 40, "found": 70, "allowed": 50, "fix": 70,
     "words": 60, "figure": 30, "place": 34, "basis": 24, "driver": 26, "quantity": 16,
@@ -79,7 +83,7 @@ def _cost(sheets: Sheets, tables: Mapping[str, pd.DataFrame], rules: Rules) -> N
         if table is None or not len(table):
             continue
         if layer == "quantity_ranges":
-            table = table[table["scope"] == "site"]
+            table = table[table["scope"] == "site"].replace({"quantity": QUANTITY_WORDS})
         row = _block(sheets, sheet, row + 1, title, table, names)
         if layer == "cost_sense":
             sheet.write_string(row, 0, SENSE_WORDS, sheets.under)
@@ -98,7 +102,7 @@ def _block(
 ) -> int:
     sheet.write_string(row, 0, title, sheets.section)
     row += 1
-    heads = {"swing": "P10 to P90 moves the total by", "share_ratio": "Share of the variance",
+    heads = {"swing": "Total moves by", "share_ratio": "Share of the variance",
              "p10": "P10", "p50": "P50", "p90": "P90"}  # fmt: skip
     for k, name in enumerate(names):
         shown = heads.get(name, name.replace("_", " ").capitalize())

@@ -76,6 +76,7 @@ def programmed(store: Store, rules: Rules, progress: Progress = silent) -> Made:
                   "too", "a going map, made from peat probes",
                   "Give probes, and walk every way before a machine takes it.", "look")
         )  # fmt: skip
+    faults += _season_faults(made.days, drains, store, rules)
     tables = {
         "programme": made.programme,
         "programme_items": made.items,
@@ -85,6 +86,41 @@ def programmed(store: Store, rules: Rules, progress: Progress = silent) -> Made:
         "programme_looks": _looks(faults),
     }
     return Made(tables, {}, {"faults": [f.line() for f in faults]})
+
+
+def _season_faults(days: pd.DataFrame, drains: Any, store: Store, rules: Rules) -> list[Fault]:
+    """Say which planned days fall into days closed for the site, a nest or a given area."""
+    import datetime as dt
+
+    import shapely
+
+    from peatwright.ground import season, season_notes
+
+    crs = store.states()["take"].report["crs"]
+    periods = (
+        *season.default_periods(rules.season, season_notes.nests(store.table("limits"))),
+        *season.from_table(store.table("given_closed"), crs),
+    )
+    shape = dict(zip(drains["drain_id"], drains.geometry, strict=True))
+    planned = [(d, dt.date.fromisoformat(t)) for d, t in zip(days["drain_id"], days["date"],
+                                                              strict=True)]  # fmt: skip
+    faults = []
+    for p in periods:
+        hit = [
+            (d, t) for d, t in planned
+            if p.closed(t) and (p.area is None or shapely.intersects(shape[d], p.area))
+        ]  # fmt: skip
+        if hit:
+            names = list(dict.fromkeys(d for d, _ in hit))
+            more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+            faults.append(
+                Fault("programme", f"drain {', '.join(names[:6])}{more}",
+                      f"{len({t for _, t in hit})} days of work from {min(t for _, t in hit)} "
+                      f"within days closed for {p.name}, {p.days_words()}",
+                      "days outside it, or the adviser's word for them",
+                      "Move them: a closed season in [programme], or an earlier start.", "look")
+            )  # fmt: skip
+    return faults
 
 
 def _sums(s: Summary, access: str) -> pd.DataFrame:
