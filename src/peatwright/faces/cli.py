@@ -27,6 +27,8 @@ ROLE_HELP = {
     "bare": "bare peat: polygons",
     "closed": "areas closed in a season: polygons with `from_day` and `to_day` as month-day",
 }
+# The summary counts what this stage made.
+SUMMED_UP = "price"
 
 
 def parser() -> argparse.ArgumentParser:
@@ -246,8 +248,10 @@ def _show(asked: argparse.Namespace) -> int:
 
     site = open_site(asked.folder)
     store = Store(site.folder)
-    if not store.states():
-        print(f"Nothing has been made yet. Next: peatwright run {site.folder}")
+    states = store.states()
+    if SUMMED_UP not in states:
+        made = f"Made so far: {', '.join(states)}" if states else "Nothing has been made yet"
+        print(f"{made}. Next: peatwright run {site.folder}")
         return 0
     info = pack_info(site, store, _today())
     for line in summary_lines(store.tables(), rule_sheet.read(site.folder), info):
