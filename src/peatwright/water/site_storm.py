@@ -33,8 +33,9 @@ from peatwright.water.surface_parts import (
 
 F64 = NDArray[np.float64]
 MOST_OUTFALLS = Cited(3.0, "outfalls", "lines drawn where nobody asked for any", 0, 20)
-ABOVE_END_CELLS = Cited(3.0, "cells", "such a line lies so far above the outfall", 1, 20)
-HALF_LINE_M = Cited(12.0, "m", "half its length", 2, 200)
+ABOVE_END_M = Cited(20.0, "m", "such a line lies so far above the outfall", 1, 200)
+HALF_LINE_M = Cited(8.0, "m", "half its length", 2, 200)
+HALF_LINE_CELLS = Cited(2.0, "cells", "and no less than this", 1, 20)
 EXCHANGE_ROUGHNESS_MOST = Cited(
     1.0, "s/m^(1/3)", "roughness of a drain's cell never goes above this", 0.05, 5
 )
@@ -116,15 +117,16 @@ def outfall_lines(
     lines = []
     for name in most.index[: int(MOST_OUTFALLS.value)]:
         line = ends.loc[ends["drain_id"] == name, "geometry"].iloc[0]
-        back = float(ABOVE_END_CELLS.value) * max(grid.dx_m, grid.dy_m)
+        back = min(float(ABOVE_END_M.value), 0.5 * line.length)
         at = max(0.0, line.length - back)
         p, q = line.interpolate(max(0.0, at - back)), line.interpolate(at)
         along = np.array([q.x - p.x, q.y - p.y])
         size = float(np.hypot(*along))
         if size == 0.0:
             continue
-        # Flow is positive towards the right of the line, so it starts on the left bank's far side.
-        ux, uy = along / size * float(HALF_LINE_M.value)
+        # Flow is positive towards the right of the line, so it starts on the left bank.
+        cell = max(grid.dx_m, grid.dy_m)
+        ux, uy = along / size * max(float(HALF_LINE_M.value), float(HALF_LINE_CELLS.value) * cell)
         lines.append(
             CrossLine(f"outfall of {name}", (q.x + uy, q.x - uy), (q.y - ux, q.y + ux))
         )  # fmt: skip
