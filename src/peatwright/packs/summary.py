@@ -121,6 +121,7 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
         f"Peat       {number(site['fill_m3'], 0, 'm³')} in dams, {number(site['zip_m3'], 0, 'm³')} "
         f"zipped, {number(site['spoil_m3'], 0, 'm³')} of spoil moved"
     )
+    lines += _wrapped("Water      ", water_line(tables), 1)
     lines.append(
         f"Machine    {number(site['hours'], 0, 'h')} "
         f"({number(site['hours_low'])} to {number(site['hours_high'])} h)"
@@ -148,9 +149,32 @@ def summary_lines(tables: Mapping[str, pd.DataFrame], rules: Rules, info: PackIn
         2,
     )
     lines.append("Files      README.txt says which file is for what")
-    dropped = set(droppable[: max(len(lines) - HEIGHT, 0)])  # the overview has them all
+    over = max(len(lines) - HEIGHT, 0)
+    # The overview has them all; half a sentence is worse than none.
+    dropped = set(droppable[:over] if over <= bool(drivers) else droppable)
     lines = [line for k, line in enumerate(lines) if k not in dropped]
     return [_fitted(line) for line in lines[:HEIGHT]]
+
+
+def water_line(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return what becomes of the water in one line, or nothing where nobody followed it."""
+    figures = tables.get("water_figures")
+    if figures is None or not len(figures):
+        return ""
+    held = dict(
+        zip(figures["figure"], zip(figures["before"], figures["after"], strict=True), strict=True)
+    )
+    depth = held.get("mean depth to water")
+    over = next((v for k, v in held.items() if k.startswith("dams overtopped")), None)
+    places = held.get("places at which more water arrives")
+    said = []
+    if depth:
+        said.append(f"{depth[0] * 100:.1f} cm below ground, then {depth[1] * 100:.1f}")
+    if over:
+        said.append(f"{count(int(over[1]), 'dam')} overtopped")
+    if places:
+        said.append(f"{count(int(places[1]), 'place gets', 'places get')} more")
+    return "; ".join(said)
 
 
 def each_words(tables: Mapping[str, pd.DataFrame]) -> str:
