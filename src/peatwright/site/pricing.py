@@ -23,10 +23,12 @@ def priced(store: Store, rules: Rules) -> Made:
     """
     from peatwright.works.counted import area_counted
     from peatwright.works.price import price
+    from peatwright.works.programme.hours import usable
     from peatwright.works.ranges import quantity_ranges
     from peatwright.works.sense import sense
     from peatwright.works.spread import spread
 
+    usable(rules.rates)  # before the first division by an output
     items, drains, stations = (store.table(n) for n in ("items", "drains", "stations"))
     quantities = price(items, store.table("reaches"), drains, rules)
     ranges = quantity_ranges(items, drains, stations, rules, rules.spread)
