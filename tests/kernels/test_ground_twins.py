@@ -195,3 +195,20 @@ def test_going_is_the_worst_of_ground_slope_and_limits():
     plain = np.where(np.isnan(b) | np.isnan(z.values), 255, plain)
     np.testing.assert_array_equal(got, plain)
     assert set(np.unique(plain)) >= {0, 2, 3, 255}
+
+
+@pytest.mark.parametrize("band", [7, 40, 512])
+def test_a_screening_summed_band_by_band_is_that_of_all_cases(band, monkeypatch):
+    monkeypatch.setattr(stability, "BAND_ROWS", band)
+    rules = StabilityRules(draws=64)
+    levels, (z, e) = rough(), peat()
+    ground = slopes.slopes(levels, rules.slope_over_m)
+    whole = stability.screen(z, e, levels, rules, ground=ground)
+    summed = stability.screen_summed(z, e, rules, ground)
+    np.testing.assert_array_equal(summed.lowest, whole.factor.min(axis=0))
+    stops = [k for k, name in enumerate(factors.CASES) if "machine" not in name]
+    np.testing.assert_array_equal(summed.standing, whole.factor[stops].min(axis=0))
+    np.testing.assert_array_equal(summed.share_percent, whole.share_percent.max(axis=0))
+    patches = stability.area_patches(summed.picked, ground, z, rules)
+    assert [p.found for p in patches] == stability.area_findings(whole, z, rules)
+    assert patches

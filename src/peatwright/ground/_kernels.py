@@ -200,7 +200,7 @@ def lattice_points(values: F32, y: F64, x: F64, out: F64) -> int:
 def screen_rows(
     depth: F32, error: F32, slope: F32, by: int, bx: int,
     likely: F32, draws: F32, ends: F32, set_factor: float, machine_kpa: float, pond_m: float,
-    water_kn_m3: float, thinnest_m: float, cap: float, first: int, past: int,
+    water_kn_m3: float, thinnest_m: float, cap: float, first: int, past: int, top_row: int,
     out_factor: F32, out_share: U8,
 ) -> int:  # fmt: skip
     """Factors of safety of eight cases at each cell, and the share of draws under the set factor.
@@ -209,7 +209,7 @@ def screen_rows(
     each row of `draws` and the two rows of `ends` (lowest, highest) hold weight, undrained
     strength, cohesion, tangent of friction, share of depth under water, and for draws the
     depth's deviate in standard errors. Shares are per cent, at least 1 if any draw fails, 255 for
-    no data.
+    no data. Row r of the grid is written to row r - `top_row` of the outputs.
     """
     one = np.float32(1.0)
     zero = np.float32(0.0)
@@ -226,18 +226,19 @@ def screen_rows(
     top = np.float32(cap)
     for r in range(first, past):
         y = (r + 0.5) / by - 0.5
+        o = r - top_row
         for c in range(depth.shape[1]):
             z = depth[r, c]
             b = np.float32(_between(slope, y, (c + 0.5) / bx - 0.5))
             if math.isnan(z) or math.isnan(b):
                 for k in range(8):
-                    out_factor[k, r, c] = np.nan
-                    out_share[k, r, c] = 255
+                    out_factor[k, o, c] = np.nan
+                    out_share[k, o, c] = 255
                 continue
             if z < thinnest_m or b <= zero:
                 for k in range(8):
-                    out_factor[k, r, c] = top
-                    out_share[k, r, c] = 0
+                    out_factor[k, o, c] = top
+                    out_share[k, o, c] = 0
                 continue
             e = error[r, c]
             if math.isnan(e):
@@ -246,14 +247,14 @@ def screen_rows(
             sc = b * cos2
             w = g0 * z
             ct = cos2 * t0
-            out_factor[0, r, c] = min(top, s0 / (w * sc))
-            out_factor[1, r, c] = min(top, s0 / ((w + qm) * sc))
-            out_factor[2, r, c] = min(top, s0 / ((w + qp) * sc))
-            out_factor[3, r, c] = min(top, s0 / ((w + qb) * sc))
-            out_factor[4, r, c] = min(top, (c0 + (w - m0 * gw * z) * ct) / (w * sc))
-            out_factor[5, r, c] = min(top, (c0 + (w + qm - m0 * gw * z) * ct) / ((w + qm) * sc))
-            out_factor[6, r, c] = min(top, (c0 + (w - gw * z) * ct) / ((w + qp) * sc))
-            out_factor[7, r, c] = min(top, (c0 + (w + qm - gw * z) * ct) / ((w + qb) * sc))
+            out_factor[0, o, c] = min(top, s0 / (w * sc))
+            out_factor[1, o, c] = min(top, s0 / ((w + qm) * sc))
+            out_factor[2, o, c] = min(top, s0 / ((w + qp) * sc))
+            out_factor[3, o, c] = min(top, s0 / ((w + qb) * sc))
+            out_factor[4, o, c] = min(top, (c0 + (w - m0 * gw * z) * ct) / (w * sc))
+            out_factor[5, o, c] = min(top, (c0 + (w + qm - m0 * gw * z) * ct) / ((w + qm) * sc))
+            out_factor[6, o, c] = min(top, (c0 + (w - gw * z) * ct) / ((w + qp) * sc))
+            out_factor[7, o, c] = min(top, (c0 + (w + qm - gw * z) * ct) / ((w + qb) * sc))
             a = wanted * sc
             deepest = max(zero, z + e * nhi)
             shallowest = max(zero, z + e * nlo)
@@ -286,14 +287,14 @@ def screen_rows(
                     n7 += np.int32(bare + turn * qm - a * qp - wet < zero)
             scale = np.float32(100.0 / count)
             half = np.float32(0.5)
-            out_share[0, r, c] = np.uint8(max(n0 * scale + half, one if n0 > 0 else zero))
-            out_share[1, r, c] = np.uint8(max(n1 * scale + half, one if n1 > 0 else zero))
-            out_share[2, r, c] = np.uint8(max(n2 * scale + half, one if n2 > 0 else zero))
-            out_share[3, r, c] = np.uint8(max(n3 * scale + half, one if n3 > 0 else zero))
-            out_share[4, r, c] = np.uint8(max(n4 * scale + half, one if n4 > 0 else zero))
-            out_share[5, r, c] = np.uint8(max(n5 * scale + half, one if n5 > 0 else zero))
-            out_share[6, r, c] = np.uint8(max(n6 * scale + half, one if n6 > 0 else zero))
-            out_share[7, r, c] = np.uint8(max(n7 * scale + half, one if n7 > 0 else zero))
+            out_share[0, o, c] = np.uint8(max(n0 * scale + half, one if n0 > 0 else zero))
+            out_share[1, o, c] = np.uint8(max(n1 * scale + half, one if n1 > 0 else zero))
+            out_share[2, o, c] = np.uint8(max(n2 * scale + half, one if n2 > 0 else zero))
+            out_share[3, o, c] = np.uint8(max(n3 * scale + half, one if n3 > 0 else zero))
+            out_share[4, o, c] = np.uint8(max(n4 * scale + half, one if n4 > 0 else zero))
+            out_share[5, o, c] = np.uint8(max(n5 * scale + half, one if n5 > 0 else zero))
+            out_share[6, o, c] = np.uint8(max(n6 * scale + half, one if n6 > 0 else zero))
+            out_share[7, o, c] = np.uint8(max(n7 * scale + half, one if n7 > 0 else zero))
     return 0
 
 

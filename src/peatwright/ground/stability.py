@@ -5,7 +5,7 @@ It screens only: see `factors.SCREENING`, which is shown wherever its results ar
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -36,6 +36,8 @@ SMALLEST_M2 = Cited(
     100.0, "m²", "patches of low factor smaller than this are not named one by one", 0, 10000
 )
 MOST_NAMED = Cited(200, "", "most patches that are named; the largest come first", 1, 10000)
+BAND_ROWS = 512
+"""Rows that are screened at a time where only a summary is kept."""
 ALONG_M = Cited(5.0, "m", "distance between places looked at along a drain", 0.5, 50)
 METHOD = (
     "infinite slope, Skempton & DeLory 1957, as the Scottish landslide guide for peat names it "
@@ -96,21 +98,83 @@ def screen(
     progress(0.2, "screening slope stability")
     shape = depth.values.shape
     factor, share = np.empty((8, *shape), np.float32), np.empty((8, *shape), np.uint8)
-    drawn = factors.draw(rules)
-    workers = threads_for(depth.values.size, threads)
     run_strips(
-        shape[0], workers,
-        lambda a, b: _kernels.screen_rows(
-            depth.values, error.values, held.slope_ratio, held.by, held.bx, drawn.likely,
-            drawn.values, drawn.ends, rules.factor_look, rules.machine_kpa, rules.pond_m,
-            float(factors.WATER_KN_M3.value), rules.thinnest_m, float(factors.CAP.value), a, b,
-            factor, share,
-        ),
+        shape[0], threads_for(depth.values.size, threads),
+        _screener(depth, error, held, rules, 0, factor, share),
     )  # fmt: skip
     progress(0.9, "marking convex breaks and thick wet peat")
     marks = mark(depth, held, rules, upslope_area_m2=upslope_area_m2, threads=threads)
     progress(1.0, "slope stability screened")
     return Screening(factor, share, marks, held)
+
+
+@dataclass(frozen=True, eq=False)
+class Summed:
+    """What a survey keeps of a screening: no case by itself, so that memory is a few rasters.
+
+    `lowest` is the lowest factor of all cases, `standing` that of the cases that stop the work,
+    `share_percent` the greatest share of draws under the set factor (255 for no data), and
+    `picked` (8, blocks) the factors of one cell a block of the slopes.
+    """
+
+    lowest: F32
+    standing: F32
+    share_percent: U8
+    picked: F32
+    slopes: Slopes
+
+
+def screen_summed(
+    depth: Raster,
+    error: Raster,
+    rules: StabilityRules,
+    ground: Slopes,
+    *,
+    threads: int | None = None,
+    progress: Progress = silent,
+) -> Summed:
+    """Screen every cell as `screen` does, band by band, and keep what `Summed` holds."""
+    grid = depth.grid
+    shape = depth.values.shape
+    lowest, standing = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    share = np.empty(shape, np.uint8)
+    rows, cols = _block_cells(ground, grid)
+    picked = np.empty((8, rows.size, cols.size), np.float32)
+    stopping = stopping_cases(rules)
+    workers = threads_for(depth.values.size, threads)
+    for top in range(0, grid.rows, BAND_ROWS):
+        past = min(top + BAND_ROWS, grid.rows)
+        factor = np.empty((8, past - top, grid.cols), np.float32)
+        draws = np.empty(factor.shape, np.uint8)
+        run_strips(past - top, workers, _screener(depth, error, ground, rules, top, factor, draws))
+        lowest[top:past] = factor.min(axis=0)
+        standing[top:past] = np.minimum.reduce([factor[k] for k in stopping])
+        share[top:past] = draws.max(axis=0)
+        here = (rows >= top) & (rows < past)
+        picked[:, here] = factor[:, (rows[here] - top)[:, None], cols[None, :]]
+        progress(past / grid.rows, "screening slope stability")
+    return Summed(lowest, standing, share, picked, ground)
+
+
+def _screener(
+    depth: Raster, error: Raster, ground: Slopes, rules: StabilityRules, top: int, factor: F32,
+    share: U8,
+) -> Callable[[int, int], int]:  # fmt: skip
+    """Return what screens rows a to b of a band that begins at row `top`, into its own arrays."""
+    drawn = factors.draw(rules)
+    return lambda a, b: _kernels.screen_rows(
+        depth.values, error.values, ground.slope_ratio, ground.by, ground.bx, drawn.likely,
+        drawn.values, drawn.ends, rules.factor_look, rules.machine_kpa, rules.pond_m,
+        float(factors.WATER_KN_M3.value), rules.thinnest_m, float(factors.CAP.value),
+        top + a, top + b, top, factor, share,
+    )  # fmt: skip
+
+
+def _block_cells(held: Slopes, grid: Grid) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the rows and columns of one cell a block of the slopes."""
+    rows = np.arange(held.slope_ratio.shape[0]) * held.by + held.by // 2
+    cols = np.arange(held.slope_ratio.shape[1]) * held.bx + held.bx // 2
+    return np.minimum(rows, grid.rows - 1), np.minimum(cols, grid.cols - 1)
 
 
 def mark(
@@ -264,7 +328,10 @@ def _item_found(
 
 def area_findings(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Found]:
     """Name patches of ground whose lowest factor is under the limits; see `area_patches`."""
-    return [patch.found for patch in area_patches(screening, depth, rules)]
+    rows, cols = _block_cells(screening.slopes, depth.grid)
+    picked = screening.factor[:, rows[:, None], cols[None, :]]
+    patches = area_patches(picked, screening.slopes, depth, rules)
+    return [patch.found for patch in patches]
 
 
 @dataclass(frozen=True)
@@ -276,17 +343,14 @@ class Patch:
     shape: shapely.Geometry | None
 
 
-def area_patches(screening: Screening, depth: Raster, rules: StabilityRules) -> list[Patch]:
+def area_patches(picked: F32, held: Slopes, depth: Raster, rules: StabilityRules) -> list[Patch]:
     """Name patches of ground whose lowest factor is under the limits, as for items.
 
-    Cells are looked at once a block of the slopes. Each patch gives one finding, at its worst
-    place.
+    `picked` (8, blocks) holds the factors of one cell a block of the slopes `held`. Each patch
+    gives one finding, at its worst place.
     """
-    held, grid = screening.slopes, depth.grid
-    rows = np.arange(held.slope_ratio.shape[0]) * held.by + held.by // 2
-    cols = np.arange(held.slope_ratio.shape[1]) * held.bx + held.bx // 2
-    rows, cols = np.minimum(rows, grid.rows - 1), np.minimum(cols, grid.cols - 1)
-    picked = screening.factor[:, rows[:, None], cols[None, :]]
+    grid = depth.grid
+    rows, cols = _block_cells(held, grid)
     picked = np.where(np.isnan(picked), np.inf, picked)
     lowest, lasting = picked.min(axis=0), picked[stopping_cases(rules)].min(axis=0)
     stops = lasting < rules.factor_stop

@@ -96,13 +96,12 @@ def survey(
         held, dtm.grid, rules.depth, levels=dtm, progress=part(progress, 0.0, 0.4)
     )
     ground = slopes(dtm, rules.stability.slope_over_m)
-    screened = stability.screen(
-        surface.depth, surface.error, dtm, rules.stability, ground=ground,
-        progress=part(progress, 0.4, 0.7),
-    )  # fmt: skip
+    screened = stability.screen_summed(
+        surface.depth, surface.error, rules.stability, ground, progress=part(progress, 0.4, 0.7)
+    )
     progress(0.7, "naming unstable patches")
-    patches = stability.area_patches(screened, surface.depth, rules.stability)
-    rasters = _rasters(surface, screened, rules)
+    patches = stability.area_patches(screened.picked, ground, surface.depth, rules.stability)
+    rasters = _rasters(surface, screened)
     progress(0.8, "mapping where machines can go")
     standing = rasters["factor_standing"].values < rules.stability.factor_stop
     off = (keep_off_cells(limits, dtm.grid) != 0) | standing
@@ -179,21 +178,18 @@ def _from_codes(codes: np.ndarray[Any, np.dtype[np.uint8]], grid: Grid) -> Raste
     return Raster(values, grid)
 
 
-def _rasters(
-    surface: DepthSurface, screened: stability.Screening, rules: Rules
-) -> dict[str, Raster]:
+def _rasters(surface: DepthSurface, screened: stability.Summed) -> dict[str, Raster]:
     grid = surface.depth.grid
-    cases = stability.stopping_cases(rules.stability)
-    # Where no draw was made the codes are all no data, so that the greatest is no data too.
-    share = screened.share_percent.max(axis=0)
+    # Where no draw was made the code is no data.
+    share = screened.share_percent
     values = share.astype(np.float32) / np.float32(100.0)
     values[share == NO_DATA] = np.nan
     return {
         "peat_depth": surface.depth,
         "peat_error": surface.error,
         "peat_state": _from_codes(surface.state, grid),
-        "factor_lowest": Raster(screened.factor.min(axis=0), grid),
-        "factor_standing": Raster(np.minimum.reduce([screened.factor[k] for k in cases]), grid),
+        "factor_lowest": Raster(screened.lowest, grid),
+        "factor_standing": Raster(screened.standing, grid),
         "factor_share": Raster(values, grid),
     }
 
