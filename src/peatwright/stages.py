@@ -232,7 +232,7 @@ def pack_info(site: Site, store: Store, today: str) -> PackInfo:
 
 def _brief(at: Work) -> Made:
     from peatwright.packs.pack import write_pack
-    from peatwright.site.pack_folder import replaced
+    from peatwright.site.pack_folder import PACK_FOLDER, replaced
     from peatwright.site.storming import STORM, STORM_LAYERS, kept_storm
 
     info = pack_info(at.site, at.store, at.today)
@@ -249,7 +249,8 @@ def _brief(at: Work) -> Made:
     with replaced(at.site.folder) as folder:
         files = write_pack(
             folder, tables, at.store.raster("dtm"), at.rules, info, progress=at.progress,
-            rasters=rasters, surveyed=surveyed.report, storm=storm,
+            rasters=rasters, surveyed=surveyed.report, storm=storm, paper=at.rules.brief.paper,
+            language=at.rules.brief.language, previous=at.site.folder / PACK_FOLDER,
         )  # fmt: skip
         names = [path.relative_to(folder).as_posix() for path in files]
     return Made(report={"files": names})

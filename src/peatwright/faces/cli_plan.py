@@ -33,6 +33,12 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     phases.add_argument("--off", action="store_true", help="forget the phases")
     phases.set_defaults(call=_phases)
 
+    code = commands.add_parser("code", help="tell whether a printed page is still good")
+    code.add_argument("folder", type=Path, metavar="DIR")
+    code.add_argument("code", metavar="CODE", help="the short code printed on the page")
+    code.add_argument("--drain", default="", help="the drain on the card")
+    code.set_defaults(call=_code)
+
 
 def _money(said: list[str]) -> list[float]:
     money, faults = [], []
@@ -147,3 +153,14 @@ def _tell(store: Store, rules: Rules, say: Callable[[str], None]) -> None:
 def _wrap(say: Callable[[str], None], text: str, indent: str = "          ") -> None:
     for line in textwrap.wrap(text, WIDE, initial_indent=indent, subsequent_indent=indent):
         say(line)
+
+
+def _code(asked: argparse.Namespace) -> int:
+    from peatwright.packs.version import check_code
+    from peatwright.site.folder import open_site
+    from peatwright.site.pack_folder import PACK_FOLDER
+
+    site = open_site(asked.folder)
+    checked = check_code(site.folder / PACK_FOLDER, asked.code, asked.drain)
+    print(checked.words)
+    return 0 if checked.state == "current" else 1

@@ -341,6 +341,14 @@ class LimitRules:
 
 
 @dataclass(frozen=True)
+class BriefRules:
+    """How the pack is made."""
+
+    language: str = cited("en", "", "language of cards, papers and maps", choices=("en", "de"))
+    paper: str = cited("A3", "", "paper of the map sheets", choices=("A3", "A4"))
+
+
+@dataclass(frozen=True)
 class Rules:
     """All sections of the rule sheet."""
 
@@ -368,3 +376,4 @@ class Rules:
     spread: SpreadRules = field(default_factory=SpreadRules)
     programme: ProgrammeRules = field(default_factory=ProgrammeRules)
     budget: BudgetRules = field(default_factory=BudgetRules)
+    brief: BriefRules = field(default_factory=BriefRules)

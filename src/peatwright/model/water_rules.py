@@ -89,7 +89,9 @@ class OverflowRules:
     """When an outlet and the ground below it stand the water."""
 
     weir_coefficient: float = cited(
-        1.45, "m^0.5/s", "flow over a ragged turf crest is this times width times head^1.5; on the safe low side", 1, 2.2,
+        1.45, "m^0.5/s",
+        "flow over a ragged turf crest is this times width times head^1.5; on the safe low side",
+        1, 2.2,
         source="ISO 3846 gives 1.473 for a neat broad crest (memory); "
         "the lower figure is judgement",
     )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 import zipfile
 from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -144,15 +145,18 @@ def write_pack(
         surveyed or {}, storm or {}, "findings" in tables,
     )  # fmt: skip
     made = write_history(folder, history)
-    made += _drawings(m, part(told, 0.0, 0.4))
-    made += _cards(m, part(told, 0.4, 0.75))
-    told(0.75, "writing the schedule and the contract papers")
-    made += _papers(m, made)
-    told(0.84, "drawing the ground and writing the register")
-    made += _ground(m)
-    made += _water(m)
-    told(0.87, "writing the layers and files for machines and handsets")
-    more, said = _exchange(m)
+    # The files for machines are written while pages are being set in a process of their own.
+    with ThreadPoolExecutor(1) as beside:
+        exchanged = beside.submit(_exchange, m)
+        made += _drawings(m, part(told, 0.0, 0.4))
+        made += _cards(m, part(told, 0.4, 0.75))
+        told(0.75, "writing the schedule and the contract papers")
+        made += _papers(m, made)
+        told(0.84, "drawing the ground and writing the register")
+        made += _ground(m)
+        made += _water(m)
+        told(0.9, "writing the layers and files for machines and handsets")
+        more, said = exchanged.result()
     made += more
     read_me = folder / "README.txt"
     read_me.write_text(_read_me(m, said, made), encoding="utf-8")

@@ -230,8 +230,13 @@ class Sheets:
             ("Peat moved in zipping", site["zip_m3"], None, None, "m³"),
             ("Spoil moved", site["spoil_m3"], None, None, "m³"),
             ("Machine hours", site["hours"], site["hours_low"], site["hours_high"], "h"),
-            ("Cost, all rates likely, low, high", site["cost"], site["cost_low"],
-             site["cost_high"], money),
+            (
+                "Cost, all rates likely, low, high",
+                site["cost"],
+                site["cost_low"],
+                site["cost_high"],
+                money,
+            ),
             ("Could not be measured", drains["unmeasured_m"].sum(), None, None, "m"),
             ("No drain visible", drains["unseen_m"].sum(), None, None, "m"),
         ]

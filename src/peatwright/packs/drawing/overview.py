@@ -179,7 +179,9 @@ def _facts(tables: Mapping[str, pd.DataFrame], rules: Rules) -> list[list[str]]:
         ["Machine hours", hours],
         [names[0], cost],
         [names[1], " to ".join(number(v) for v in spread)],
-        *[[f"{basis[:1].upper()}{basis[1:]} (published)", f"{ours} ({seen})"]
-          for basis, ours, seen in each_rows(tables)],
+        *[
+            [f"{basis[:1].upper()}{basis[1:]} (published)", f"{ours} ({seen})"]
+            for basis, ours, seen in each_rows(tables)
+        ],
         ["Not measured", number(drains["unmeasured_m"].sum(), 0, "m")],
     ]

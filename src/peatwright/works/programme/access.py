@@ -113,7 +113,7 @@ def going_cost(
     for kinds, price, wider in opened:
         shapes = limits.loc[limits["kind"].isin(kinds)].geometry.to_numpy()
         if len(shapes):
-            area = shapely.buffer(shapely.union_all(shapes), wider)
+            area: shapely.Geometry = shapely.buffer(shapely.union_all(shapes), wider)
             if kinds == SERVICES:
                 area = shapely.difference(area, shapely.buffer(kept, rim))
             inside = cells_in(area, going.grid) != 0
