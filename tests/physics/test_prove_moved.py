@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from peatwright.ground import findings, season, season_notes, slopes
+from peatwright.ground import findings, season, season_notes, slopes, stability
 from peatwright.ground.prove import Here, Proved, again, prove
 from peatwright.model.columns import empty
 from peatwright.model.ground_layers import UNSTABLE
@@ -159,3 +159,23 @@ def test_drains_with_notes_and_closed_areas_ask_for_a_person() -> None:
         ["2026-02-11", "2026-03-31"], ["2026-08-01", "2026-11-14"],
     ]  # fmt: skip
     assert isinstance(windows, pd.DataFrame)
+
+
+def test_blocks_that_meet_at_a_corner_are_one_patch_with_one_outline() -> None:
+    where = here()
+    held = where.slopes
+    assert held is not None
+    picked = np.full((8, *held.slope_ratio.shape), 5.0, np.float32)
+    side_m = held.by * 2.0
+    blocks = [(4 + k, 6 + k) for k in range(12)] + [(4 + k, 5 + k) for k in range(12)]
+    for i, j in blocks:
+        picked[:, i, j] = 0.5
+    assert where.depth is not None
+    (patch,) = stability.area_patches(picked, held, where.depth, RULES.stability)
+    assert patch.found.severity == "stop"
+    assert patch.shape is not None
+    assert patch.shape.geom_type == "Polygon"
+    assert patch.area_m2 == pytest.approx(len(blocks) * side_m**2)
+    for i, j in blocks:
+        assert patch.shape.contains(shapely.Point((j + 0.5) * side_m, 400.0 - (i + 0.5) * side_m))
+    assert patch.shape.area < 1.5 * patch.area_m2

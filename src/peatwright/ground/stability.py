@@ -365,6 +365,7 @@ def area_patches(picked: F32, held: Slopes, depth: Raster, rules: StabilityRules
         big = np.nonzero(sizes >= float(SMALLEST_M2.value))[0]
         named = big[np.argsort(-sizes[big], kind="stable")][: int(MOST_NAMED.value)]
         rule, source = _rule(severity, under - 1e-9, rules)
+        windows = ndimage.find_objects(label)
         places = ndimage.minimum_position(by, label, named + 1) if len(named) else []
         for n, (i, j) in zip(named, places, strict=True):
             case = int(np.argmin(picked[:, i, j]))
@@ -379,7 +380,8 @@ def area_patches(picked: F32, held: Slopes, depth: Raster, rules: StabilityRules
                 f"{min(picked[0, i, j], picked[4, i, j]):.2f} as it is now",
                 rule, source, TO_DO[severity], key="patch factor",
             )  # fmt: skip
-            shape = _outline(label == n + 1, grid, held.by, held.bx)
+            window = windows[n]
+            shape = _outline(label[window] == n + 1, window, grid, held.by, held.bx)
             patches.append(Patch(found, float(sizes[n]), shape))
         if len(big) > len(named):
             found = Found(
@@ -392,13 +394,23 @@ def area_patches(picked: F32, held: Slopes, depth: Raster, rules: StabilityRules
     return patches
 
 
-def _outline(inside: NDArray[np.bool_], grid: Grid, by: int, bx: int) -> shapely.Geometry:
-    """Outline of the blocks of a patch; blocks that meet at a corner are joined."""
-    i, j = np.nonzero(inside)
-    west, north = grid.x_left_m + j * bx * grid.dx_m, grid.y_top_m - i * by * grid.dy_m
+def _outline(
+    inside: NDArray[np.bool_], window: tuple[slice, slice], grid: Grid, by: int, bx: int
+) -> shapely.Geometry:
+    """Outline of the blocks of a patch in a window; blocks that meet at a corner are joined."""
+    from rasterio.features import shapes  # noqa: PLC0415 - loads slowly
+    from rasterio.transform import Affine  # noqa: PLC0415
+
     wide, high = bx * grid.dx_m, by * grid.dy_m
-    boxes = shapely.box(west, north - high, west + wide, north)
-    return shapely.buffer(shapely.union_all(boxes), 0.1 * min(wide, high), quad_segs=1)
+    step = Affine(
+        wide, 0.0, grid.x_left_m + window[1].start * wide,
+        0.0, -high, grid.y_top_m - window[0].start * high,
+    )  # fmt: skip
+    drawn = [
+        shapely.Polygon(held["coordinates"][0], held["coordinates"][1:])
+        for held, _ in shapes(inside.astype(np.uint8), mask=inside, connectivity=4, transform=step)
+    ]
+    return shapely.buffer(shapely.union_all(drawn), 0.1 * min(wide, high), quad_segs=1)
 
 
 def drains_across_slope(
