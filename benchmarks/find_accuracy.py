@@ -4,6 +4,9 @@ Length-based precision, recall and F1 with a 2 m buffer, and the median offset o
 on the demo site and on real terrain against two readings by eye (LiDAR © Kartverket,
 hoydedata.no, CC BY 4.0). Ditches of certainty 1 and 2 count; other kinds and certainty 3 are left
 out of both sides. `strict` counts found drains on lines of other kinds as false.
+
+`--left-out FOLDER` scores each real tile under the judge that never saw it (`FOLDS` of
+tools/find_train.py), with the shipped confidence, and nothing else.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -91,8 +95,33 @@ def demo_score(rules: FindRules) -> None:
         print(f"  from {lo:.2f}: {said:.2f} {real:.2f} {total:7.0f}")
 
 
+def left_out(folder: Path) -> None:
+    """Print the score and calibration of tiles under judges trained without them."""
+    from peatwright.drains.find import finder
+
+    ship = judges.shipped()["second"]
+    cases = []
+    for name in ("drained_basin", "two_drained_plots"):
+        held = judges.parse((folder / f"without_{name}.txt").read_text())
+        held["second"] = replace(held["second"], heat=ship.heat, line=ship.line)
+        finder.shipped = lambda held=held: held
+        found = find_drains(read_dtm(GROUND / name / "dtm.tif"), FindRules())
+        scores = []
+        for who in "ab":
+            known, other, area = reading(name, who)
+            scores.append(match_lines(drains_of(found.lines), known, area, other).f1_ratio)
+            cases.append((found.lines, known, area))
+        print(f"{name} left out: mean F1 {np.mean(scores):.3f}")
+    print("confidence said, share real, metres (left out)")
+    for lo, said, real, total in calibration(cases):
+        print(f"  from {lo:.2f}: {said:.2f} {real:.2f} {total:7.0f}")
+
+
 def run() -> None:
     """Print the table."""
+    if "--left-out" in sys.argv:
+        left_out(Path(sys.argv[sys.argv.index("--left-out") + 1]))
+        return
     if "--judge" in sys.argv:
         held = judges.parse(Path(sys.argv[sys.argv.index("--judge") + 1]).read_text())
         from peatwright.drains.find import finder

@@ -2,6 +2,7 @@
 
 Lines on ground that the judge did not learn from: real tiles under judges trained without them
 (`FOLDS`, written by `tools/find_train.py`), and invented ground of fresh seeds.
+`ROUGH_SEEDS=12` adds ground of find_rough.py, which the shipped fit does not use.
 `FOLDS=folder python tools/find_calibrate.py [judge.txt]`.
 """
 
@@ -64,6 +65,9 @@ def main() -> None:
         rows += drains(coarser(raster, 2), readings, held, rules, 1.0)
     for seed in range(500, 518):
         raster, readings = invented(seed, (0.5, 0.5, 1.0)[seed % 3])
+        rows += drains(raster, readings, judges, rules, 0.5)
+    for seed in range(600, 600 + int(os.environ.get("ROUGH_SEEDS", "0"))):
+        raster, readings = invented(seed, (0.5, 0.5, 1.0)[seed % 3], rough_ground=True)
         rows += drains(raster, readings, judges, rules, 0.5)
     p, length, seen, straight, y, w = np.array(rows).T
 

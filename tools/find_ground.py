@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,9 @@ class Line:
 
     xy: F64
     kind: str
+
+
+Roughen = Callable[[np.random.Generator, F64, float, float], list[Line]]
 
 
 def fractal(rng: np.random.Generator, n: int, cell_m: float, long_m: float, power: float) -> F64:
@@ -108,8 +112,13 @@ def outside(line: Line, wet: NDArray[np.bool_], cell: float) -> Line:
     return Line(line.xy[: hit[0]] if hit.size else line.xy, line.kind)
 
 
-def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float32], list[Line]]:
-    """Make one tile of invented bog: levels (float32) and its true lines."""
+def make(
+    seed: int, n: int = 1000, cell: float = 0.5, roughen: Roughen | None = None
+) -> tuple[NDArray[np.float32], list[Line]]:
+    """Make one tile of invented bog: levels (float32) and its true lines.
+
+    `roughen` (of find_rough.py) puts more natural lines into the ground before it is drained.
+    """
     rng = np.random.default_rng(seed)
     size = n * cell
     lines: list[Line] = []
@@ -182,6 +191,8 @@ def make(seed: int, n: int = 1000, cell: float = 0.5) -> tuple[NDArray[np.float3
         x, y = rng.uniform(0, size, 2)
         r = np.hypot((gx - x) * rng.uniform(0.5, 1), gy - y)
         z -= rng.uniform(0.1, 0.4) / (1 + np.exp(np.clip((r - rng.uniform(2, 8)) * 2.5, -50, 50)))
+    if roughen is not None:
+        lines += roughen(np.random.default_rng([seed, 1]), z, cell, down)
     for _ in range(rng.integers(0, 4)):  # drained ground
         cx, cy = rng.uniform(0.1, 0.9, 2) * size
         a = down + np.pi / 2 + rng.normal(0, 0.5)

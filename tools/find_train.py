@@ -2,6 +2,8 @@
 
 Data: two of the real tiles (LiDAR © Kartverket, hoydedata.no, CC BY 4.0; lines read by eye) and
 invented ground. `python tools/find_train.py` writes src/peatwright/drains/find/judge.txt.
+`ROUGH_SEEDS=16` adds ground of find_rough.py; the shipped judge does without, as docs/finding.md
+explains.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import numpy as np
 import rasterio
 import shapely
 from find_ground import make
+from find_rough import roughen
 
 from peatwright.drains.find.finder import look_at
 from peatwright.drains.find.judge import CLASSES, Judge
@@ -63,9 +66,9 @@ def coarser(raster: Raster, factor: int) -> Raster:
         return Raster(np.nanmean(z, (1, 3)).astype(np.float32), grid)
 
 
-def invented(seed: int, cell: float):
+def invented(seed: int, cell: float, rough_ground: bool = False):
     """An invented tile in the same form."""
-    z, lines = make(seed)
+    z, lines = make(seed, roughen=roughen if rough_ground else None)
     f = int(cell / 0.5)
     if f > 1:
         z = z.reshape(z.shape[0] // f, f, -1, f).mean((1, 3)).astype(np.float32)
@@ -225,6 +228,7 @@ def main() -> None:
     """Collect examples, train both judges, find the heat on tiles left out, write."""
     tiles = [t for t in os.environ.get("TILES", "drained_basin,two_drained_plots").split(",") if t]
     real_weight = float(os.environ.get("REAL_WEIGHT", "4"))
+    rough_weight = float(os.environ.get("ROUGH_WEIGHT", "1"))
     rules = FindRules()
     grounds, owner = [], []
     for t in tiles:
@@ -235,6 +239,10 @@ def main() -> None:
             owner.append(t)
     for seed in range(int(os.environ.get("SEEDS", "24"))):
         grounds.append((*invented(seed, (0.5, 0.5, 1.0, 0.5, 2.0)[seed % 5]), 1.0))
+        owner.append("")
+    for seed in range(100, 100 + int(os.environ.get("ROUGH_SEEDS", "0"))):
+        cell = (0.5, 0.5, 1.0, 0.5, 2.0)[seed % 5]
+        grounds.append((*invented(seed, cell, rough_ground=True), rough_weight))
         owner.append("")
     raws = [look_at(g[0], rules) for g in grounds]
     out_x, out_y, out_w = [], [], []
