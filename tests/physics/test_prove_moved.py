@@ -167,7 +167,7 @@ def test_blocks_that_meet_at_a_corner_are_one_patch_with_one_outline() -> None:
     assert held is not None
     picked = np.full((8, *held.slope_ratio.shape), 5.0, np.float32)
     side_m = held.by * 2.0
-    blocks = [(4 + k, 6 + k) for k in range(12)] + [(4 + k, 5 + k) for k in range(12)]
+    blocks = [(4 + k, 6 + k) for k in range(40)] + [(4 + k, 5 + k) for k in range(9)]
     for i, j in blocks:
         picked[:, i, j] = 0.5
     assert where.depth is not None

@@ -459,7 +459,7 @@ def _limits_page(made: _Pages, base: _Base, rules: Rules, *, probed: bool) -> No
     unanswered = still_open(findings)
     stops = int((unanswered["severity"] == "stop").sum())
     if stops:
-        facts.append(f"{count(stops, 'finding')} that must stop the work: see the register.")
+        facts.append(f"{count(stops, 'stop')} without an answer: see the register.")
     once = closed.drop_duplicates(["name", "from_day", "to_day"])
     facts += [
         f"{r['name']}: {'closed' if r['severity'] == 'stop' else 'case by case'} from "
