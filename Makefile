@@ -7,6 +7,7 @@ demo:
 	$(BIN)/peatwright demo demo-site --run
 
 test: lint
+	NUMBA_BOUNDSCHECK=1 NUMBA_CACHE_DIR=.numba_cache/checked $(BIN)/python -m pytest -n 2 tests/kernels
 	$(BIN)/python -m pytest -n 2
 
 lint:

@@ -104,21 +104,32 @@ class Store:
         return self.made / STORE_FILE
 
     def states(self) -> dict[str, StageState]:
-        """Return the completed stages by name; none when nothing has been made yet."""
+        """Return the completed stages by name; none when nothing has been made yet.
+
+        A stage whose raster is gone does not count. A reader may come between the commit of a
+        stage and the sweep of its old rasters, so what is missing is looked for once more.
+        """
         if not self.path.exists():
             return {}
+        held = self._held_states()
+        while True:
+            whole = {n: s for n, s in held.items() if self._has_rasters(s)}
+            again = held if len(whole) == len(held) else self._held_states()
+            if again == held:
+                return whole
+            held = again
+
+    def _has_rasters(self, state: StageState) -> bool:
+        return all((self.made / file).exists() for file in state.rasters.values())
+
+    def _held_states(self) -> dict[str, StageState]:
         with saying_what_failed(self.folder), contextlib.closing(self._connect()) as base:
             rows = base.execute(
                 f"SELECT stage, fingerprint, rasters, report FROM {STATE_TABLE}"  # noqa: S608
             ).fetchall()
-        states = {
+        return {
             stage: StageState(stage, print_, json.loads(rasters), json.loads(report))
             for stage, print_, rasters, report in rows
-        }
-        return {
-            name: state
-            for name, state in states.items()
-            if all((self.made / file).exists() for file in state.rasters.values())
         }
 
     def _connect(self) -> sqlite3.Connection:
