@@ -24,7 +24,7 @@ def test_every_setting_is_cited() -> None:
 @pytest.mark.parametrize(("key", "cite"), ALL, ids=[key for key, _ in ALL])
 def test_setting_explains_itself(key: str, cite: Cited) -> None:
     assert cite.means
-    if isinstance(cite.value, str) and key.split(".")[-1] not in FREE_TEXTS:
+    if isinstance(cite.value, str) and key.rpartition(".")[2] not in FREE_TEXTS:
         assert cite.value in cite.choices
     if isinstance(cite.value, float):
         assert cite.unit, "a number has a unit, be it `ratio`"

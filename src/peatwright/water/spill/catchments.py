@@ -102,8 +102,16 @@ def catchments(
     low, high = area.copy(), area.copy()
     for run in range(rules.moved_runs):
         progress(run / rules.moved_runs, f"moving the terrain, {run + 1} of {rules.moved_runs}")
-        other = route(burn(moved(dtm, rules, run), lines_m, depth_m))
-        got = greatest_near(other.upslope_m2, dtm.grid, x_m, y_m)
+        got = _moved_area(dtm, lines_m, depth_m, x_m, y_m, rules, run)
         low, high = np.fmin(low, got), np.fmax(high, got)
     words = f"{rules.moved_runs} terrains moved by {rules.terrain_error_m:g} m"
     return Catchments(area, low, high, words)
+
+
+def _moved_area(
+    dtm: Raster, lines_m: Sequence[ArrayLike], depth_m: float, x_m: F64, y_m: F64,
+    rules: SpillRules, run: int,
+) -> F64:  # fmt: skip
+    """Return the upslope area of places on one moved terrain, whose routing is not kept."""
+    routed = route(burn(moved(dtm, rules, run), lines_m, depth_m))
+    return greatest_near(routed.upslope_m2, dtm.grid, x_m, y_m)
