@@ -60,22 +60,10 @@ def inverse_cube_root(x: Number) -> Number:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fluxes(
-    za: I32,
-    zb: I32,
-    ha: I32,
-    hb: I32,
-    ga: F32,
-    gb: F32,
-    inertia: F32,
-    z_unit: Number,
-    h_unit: Number,
-    g_dt_dx: Number,
-    dt: Number,
-    thin: Number,
-    g_cap: Number,
-    fastest: Number,
+    za: I32, zb: I32, ha: I32, hb: I32, ga: F32, gb: F32, inertia: F32, z_unit: Number,
+    h_unit: Number, g_dt_dx: Number, dt: Number, thin: Number, g_cap: Number, fastest: Number,
     out: F32,
-) -> Number:
+) -> Number:  # fmt: skip
     """Flow over each face from cell a to cell b, before any limit by the water there is.
 
     q = N / (1/2 + sqrt(1/4 + B |N|)), N = inertia - g hf dt S, B = g n² dt / hf^(7/3): Manning's
@@ -177,22 +165,9 @@ def _deepest(h: I32, most: Number) -> Number:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def step_rows(
-    z: I32,
-    h0: I32,
-    qx0: F32,
-    qy0: F32,
-    gn2: F32,
-    first: int,
-    past: int,
-    numbers: F32,
-    rain: Number,
-    scratch: F32,
-    counts: I32,
-    h1: I32,
-    qx1: F32,
-    qy1: F32,
-    peak: I32,
-) -> int:
+    z: I32, h0: I32, qx0: F32, qy0: F32, gn2: F32, first: int, past: int, numbers: F32, rain:
+    Number, scratch: F32, counts: I32, h1: I32, qx1: F32, qy1: F32, peak: I32,
+) -> int:  # fmt: skip
     """Move the water of rows `first` to `past` (padded row numbers) by one step.
 
     `numbers` holds z_unit, h_unit, dt, g dt/dx, g dt/dy, dt/dx in units, dt/dy in units, thin,
@@ -294,23 +269,11 @@ def _between(times: F64, values: F64, t: float) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def finish_step(
-    before: I32,
-    h: I32,
-    qx: F32,
-    qy: F32,
-    t: float,
-    dt: float,
-    h_unit: float,
-    g: float,
-    edges: tuple[I64, F64, F64, I64, F64],
-    inflows: tuple[I64, I64, F64, F64],
-    stages: tuple[I64, I64, F64, F64],
-    series: tuple[I64, F64],
-    lines: tuple[I64, I64, F64],
-    left: F64,
-    totals: I64,
-    volumes: F64,
-) -> int:
+    before: I32, h: I32, qx: F32, qy: F32, t: float, dt: float, h_unit: float, g: float,
+    edges: tuple[I64, F64, F64, I64, F64], inflows: tuple[I64, I64, F64, F64], stages:
+    tuple[I64, I64, F64, F64], series: tuple[I64, F64], lines: tuple[I64, I64, F64], left:
+    F64, totals: I64, volumes: F64,
+) -> int:  # fmt: skip
     """Let water out over open edges and in at its sources, hold stages, and add up what crosses.
 
     `edges` is flat cell, Manning factor sqrt(S)/n, face width over cell area, face and sign of flow
@@ -379,24 +342,11 @@ def finish_step(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def march(
-    z: I32,
-    gn2: F32,
-    pair: tuple[I32, I32, F32, F32, F32, F32],
-    state: F64,
-    until: float,
-    rain_mps: float,
-    fixed: F64,
-    edges: tuple[I64, F64, F64, I64, F64],
-    inflows: tuple[I64, I64, F64, F64],
-    stages: tuple[I64, I64, F64, F64],
-    series: tuple[I64, F64],
-    lines: tuple[I64, I64, F64],
-    scratch: F32,
-    counts: I32,
-    left: F64,
-    totals: I64,
-    volumes: F64,
-) -> int:
+    z: I32, gn2: F32, pair: tuple[I32, I32, F32, F32, F32, F32], state: F64, until: float,
+    rain_mps: float, fixed: F64, edges: tuple[I64, F64, F64, I64, F64], inflows: tuple[I64,
+    I64, F64, F64], stages: tuple[I64, I64, F64, F64], series: tuple[I64, F64], lines:
+    tuple[I64, I64, F64], scratch: F32, counts: I32, left: F64, totals: I64, volumes: F64,
+) -> int:  # fmt: skip
     """Step on one thread from state[0] to `until`. `pair` is h, h, qx, qx, qy, qy.
 
     `state` holds time, greatest depth in units, rain not yet given in units, rain given in units,
@@ -487,17 +437,9 @@ def end_step(state: F64, dt: float, until: float, deepest: int, fastest: float) 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def look_rows(
-    h: I32,
-    qx: F32,
-    qy: F32,
-    loss: F32,
-    h_unit: float,
-    film: float,
-    first: int,
-    past: int,
-    deepest: F32,
-    fastest: F32,
-) -> int:
+    h: I32, qx: F32, qy: F32, loss: F32, h_unit: float, film: float, first: int, past: int,
+    deepest: F32, fastest: F32,
+) -> int:  # fmt: skip
     """Take the loss of one stretch of time from rows, and keep the greatest depth and speed.
 
     `loss` is units per stretch, shape (1, 1) when the same everywhere. Returns the units lost.
