@@ -1,6 +1,9 @@
 """Found drains as a user meets them: listed, accepted, refused, redrawn; regions by tiles."""
 
+import dataclasses
+import os
 import shutil
+import signal
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -12,8 +15,13 @@ import pytest
 import rasterio
 import shapely
 
+from peatwright.drains.find import tiles as by_tile
+from peatwright.model.raster import Raster
+from peatwright.model.rules import Rules
+from peatwright.site.cluster import tasks_on
 from peatwright.site.folder import open_site
 from peatwright.site.store import Store
+from peatwright.site.windows import TerrainWindows, open_terrain
 from peatwright.stages import run
 
 Call = Callable[..., subprocess.CompletedProcess[str]]
@@ -156,7 +164,6 @@ def test_a_region_gives_the_same_by_tiles_by_cluster_and_whole(
 
 def test_a_region_goes_on_where_it_was(tiles: Path, tmp_path: Path) -> None:
     """Tiles that were done are not read again: a later run does not even meet a broken one."""
-    from peatwright.drains.find import tiles as by_tile
     from peatwright.model.errors import GivenError
     from peatwright.model.progress import silent
     from peatwright.site import region
@@ -208,3 +215,35 @@ def test_cells_too_coarse_to_show_drains_are_refused(tmp_path: Path, peatwright:
     told = peatwright("region", tmp_path / "out", "--dtm", tmp_path / "coarse.tif")
     assert told.returncode == 3
     assert "5 m" in told.stderr
+
+
+@dataclasses.dataclass(frozen=True)
+class SlowTerrain:
+    """A terrain that takes its time, and takes its worker down once."""
+
+    inner: TerrainWindows
+    mark: Path
+
+    def __call__(self, window: by_tile.Window) -> Raster:
+        try:
+            self.mark.open("x").close()
+        except FileExistsError:
+            return self.inner(window)
+        os.kill(os.getpid(), signal.SIGKILL)
+        raise AssertionError
+
+
+@pytest.mark.skipif(os.name == "nt", reason="kills a worker by a signal")
+def test_a_lost_worker_costs_its_tile_only(tiles: Path, tmp_path: Path) -> None:
+    """A worker is killed in mid-tile; the search ends, and ends with the same lines."""
+    rules = Rules()
+    terrain = open_terrain([tiles], "", rules)
+    whole = by_tile.find_in_tiles(terrain, terrain.grid, rules.find, tile_cells=300)
+    mark = tmp_path / "killed"
+    with tasks_on("local") as run_tasks:
+        slow = SlowTerrain(terrain, mark)
+        spread = by_tile.find_in_tiles(
+            slow, terrain.grid, rules.find, tile_cells=300, run=run_tasks
+        )
+    assert mark.exists()
+    assert spread.lines.equals(whole.lines)

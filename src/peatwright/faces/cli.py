@@ -68,6 +68,12 @@ def parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     run.set_defaults(call=_run)
 
+    brief = commands.add_parser(
+        "brief", help="make the whole pack, bringing up to date what it needs"
+    )
+    brief.add_argument("folder", type=Path, metavar="DIR")
+    brief.set_defaults(call=_run, to="brief", cluster="")
+
     check = commands.add_parser("check", help="list every fault in what was given")
     check.add_argument("folder", type=Path, metavar="DIR")
     check.set_defaults(call=_check)
