@@ -65,13 +65,14 @@ def account(
         PeatwrightError: see `prove_water` and `site_table`.
 
     """
-    water = prove_water(
-        dtm, tables, rules, spill_rules=rules.spill, water=water_rules(rules), bare_peat=bare,
-        progress=part(progress, 0.0, 0.65),
-    )  # fmt: skip
+    # The water table first: beside the routings that follow it would fill the memory.
     wet = site_table(
         dtm, tables["stations"], tables["items"], rules, peat_depth=peat_depth,
-        progress=part(progress, 0.65, 1.0),
+        progress=part(progress, 0.0, 0.25),
+    )  # fmt: skip
+    water = prove_water(
+        dtm, tables, rules, spill_rules=rules.spill, water=water_rules(rules), bare_peat=bare,
+        progress=part(progress, 0.25, 1.0),
     )  # fmt: skip
     found = build([_table_finding(wet, rules)], dtm.grid.crs)
     made = {

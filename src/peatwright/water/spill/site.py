@@ -41,6 +41,10 @@ def closure(routed: Routed) -> float:
     return abs(leaves - ground) / ground
 
 
+BLOCK_CELLS = 1 << 20
+"""Cells that are counted at a time."""
+
+
 @dataclass(frozen=True, eq=False)
 class Hands:
     """Ground whose water comes out elsewhere after the works."""
@@ -74,10 +78,13 @@ def outfalls(drains: pd.DataFrame, before: Routed, after: Routed) -> Hands:
             points.append(shapely.Point(line[-1]))
     n = len(names)
     was, now = (_labels(routed, np.array(seeds, np.int64)) for routed in (before, after))
-    held = was >= 0
-    pairs = np.bincount(
-        was[held].astype(np.int64) * n + now[held], minlength=n * n
-    ).reshape(n, n) * grid.cell_area_m2  # fmt: skip
+    counted = np.zeros(n * n)
+    # Block by block: whole numbers of pairs for all cells at once would fill the memory.
+    for a in range(0, was.size, BLOCK_CELLS):
+        old, new = was.ravel()[a : a + BLOCK_CELLS], now.ravel()[a : a + BLOCK_CELLS]
+        held = old >= 0
+        counted += np.bincount(old[held].astype(np.int64) * n + new[held], minlength=n * n)
+    pairs = counted.reshape(n, n) * grid.cell_area_m2
     own = np.diag(pairs)
     before_m2, after_m2 = pairs.sum(axis=1), pairs.sum(axis=0)
     elsewhere = pairs.copy()

@@ -126,17 +126,18 @@ def spill(
     works = works_of(items, held, base, rules, dam_rules)
     progress(0.05, "routing the water before the works")
     before = route(base)
-    progress(0.15, "routing the water after the works")
+    x = held.at(works.dams.drain, works.dams.at_m, held.x_m)
+    y = held.at(works.dams.drain, works.dams.at_m, held.y_m)
+    # Moved terrains are routed before the works are: three routings at once would fill the memory.
+    found = catchments(dtm, before, lines, depth, x, y, rules, part(progress, 0.15, 0.55))
+    progress(0.55, "routing the water after the works")
     after = route(cut(base, works))
     corridor = corridors(grid, held)
     dam_of = dam_cells(grid, base, after.ground, works.dams)
     channel = ground_marks.channels(grid, limits, before.upslope_m2, corridor, rules.channel_m2)
-    progress(0.25, "following the water of each dam")
+    progress(0.65, "following the water of each dam")
     way = ways(after, works.dams, held, corridor, dam_of, channel, rules)
     spilled = _spilled(after, works, way)
-    x = held.at(works.dams.drain, works.dams.at_m, held.x_m)
-    y = held.at(works.dams.drain, works.dams.at_m, held.y_m)
-    found = catchments(dtm, before, lines, depth, x, y, rules, part(progress, 0.4, 0.8))
     progress(0.8, "working out storm flows")
     after_m2 = _at_spill(after, way)
     storm = storms(found, after_m2, works.dams.item_id, rules, water)
@@ -157,6 +158,7 @@ def spill(
         ),
         grid.crs,
     )  # fmt: skip
+    del corridor, dam_of, channel  # whole rasters, no longer needed beside those that are made
     progress(1.0, "followed the water")
     return Spill(
         table, _path_table(table, way, grid.crs), storm.table, hands.table, came, findings,
